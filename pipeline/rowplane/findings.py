@@ -1,0 +1,113 @@
+"""Catalogue of findings: everything the job may want to tell a person, with what it means and what to do about it."""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+
+from rowplane.errors import RowplaneError
+from rowplane.model import Finding, Severity
+
+
+@dataclass(frozen=True)
+class FindingKind:
+    """One entry: severity, what it means in a sentence or two, what to do."""
+
+    severity: Severity
+    meaning: str
+    do: str
+
+
+CATALOGUE: dict[str, FindingKind] = {
+    # ingest
+    "unit-guessed": FindingKind(
+        "person",
+        "Neither the file nor the lead says which unit the coordinates are in; it was chosen by the size of what they show.",
+        "Check one known length (a ridge, a module) against the drawing, then set ingest.unit in lead.toml.",
+    ),
+    "points-dropped": FindingKind(
+        "info", "Points were left out before fitting, for the reason named.", "Nothing, unless the count surprises you."
+    ),
+    "azimuth-assumed": FindingKind(
+        "caution",
+        "A level survey does not know where north is; the face was taken to look south.",
+        "Set ingest.azimuth_deg to the compass direction the face looks to.",
+    ),
+    "outline-assumed": FindingKind(
+        "caution",
+        "The face's outline was taken from the extent of the readings; the tiles may reach further.",
+        "Read the level out to the verges, eave and ridge, or give ingest.footprint.",
+    ),
+    "scan-quality": FindingKind(
+        "caution",
+        "The scan cannot carry foot heights everywhere to the tolerance asked for.",
+        "Read the reasons under scan quality; measure the feet marked 'measure', or survey again as advised there.",
+    ),
+    "scan-not-fit": FindingKind(
+        "person",
+        "The scan is good enough for areas and counts, but not for foot heights.",
+        "Use the default order of work: rails up, measure the rail tops, `rowplane recheck`, then set the feet.",
+    ),
+    # planes
+    "no-roof": FindingKind(
+        "stop",
+        "No pitched face of 2 m² or more was found.",
+        "Check unit, axis order and footprint; look at the picture `rowplane inspect` makes.",
+    ),
+    "face-not-used": FindingKind("info", "A face of the building gets no modules, for the reason named.", "Nothing."),
+    # surface
+    "no-pattern": FindingKind(
+        "caution",
+        "No repeating tile pattern was found on this face: courses and pans are not known, the datum is the outline's.",
+        "Hooks are placed by rafter only: mark the pans on the roof, and measure the rail tops.",
+    ),
+    "structure-sag": FindingKind(
+        "person",
+        "The substrate sags beyond an ordinary deflection limit.",
+        "Have the structure looked at by somebody licensed to judge it before anything is loaded onto it.",
+    ),
+    # placement, supports
+    "no-layout": FindingKind("stop", "No module fits on the faces of this roof.", "Read the reason; change what it names."),
+    "rafters-unknown": FindingKind(
+        "person",
+        "Rafter positions were not given: hooks stand in the pans where the spacing asks for them.",
+        "Every hook reads 'find rafter'. Measure the rafters from the loft and give [rafters] in lead.toml.",
+    ),
+    "loads-not-screened": FindingKind(
+        "caution",
+        "No site loads were given, so no hook, rail or module was screened against wind and snow.",
+        "Give [site] pressures or wind and snow data, and have the result confirmed by a licensed professional.",
+    ),
+    "hardware-assumed": FindingKind(
+        "caution",
+        "Hardware or module values are the invented defaults of a preset, not your supplier's data sheet.",
+        "Put the data sheet's values into [hardware] and [module].",
+    ),
+    # levelling
+    "foot-out-of-reach": FindingKind(
+        "person",
+        "A foot cannot reach the array plane within its travel and the packers in stock.",
+        "See the cures listed with it: packers, another front height, dropping a row, or two arrays.",
+    ),
+    "feet-to-measure": FindingKind(
+        "caution",
+        "The survey does not support these feet to the tolerance asked for.",
+        "Measure the points listed in the order given, then `rowplane recheck`.",
+    ),
+}
+"""Codes are stable: tables, sheets and `rowplane explain` use them."""
+
+
+def finding(
+    code: str, subject: str, detail: str, value: float | None = None, limit: float | None = None, unit: str = ""
+) -> Finding:
+    """A finding of the catalogue about `subject`; `detail` is the sentence that carries the values. KeyError if unknown."""
+    return Finding(code, CATALOGUE[code].severity, subject, detail, value, limit, unit)
+
+
+def explain(code: str) -> FindingKind:
+    """The catalogue entry of `code`; raises RowplaneError naming the nearest code."""
+    if code not in CATALOGUE:
+        near = difflib.get_close_matches(code, CATALOGUE, n=1, cutoff=0.0)
+        raise RowplaneError("code", repr(code), "a code of the catalogue", f"Did you mean {near[0]}?")
+    return CATALOGUE[code]
