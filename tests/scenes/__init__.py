@@ -1,0 +1,22 @@
+"""Truth scenes: seeded invented houses whose roofs are known to the millimetre, their scans, files and a scorer.
+
+    from scenes import make_scene, score_tables
+    scene = make_scene("gable", seed=1)          # 600 points/m2, 6 mm white noise, sag up to 35 mm, relief 45 mm
+    scene.points, scene.labels                   # (n, 3) float64 metres; face index or a negative code of scenes.labels
+    face = scene.faces[0]
+    face.substrate_mm(u_m, v_m), face.lsq.pitch_deg, face.tile.gauge_mm, face.edges, face.obstacles
+
+Independent of the package under test on purpose: nothing here imports rowplane.
+"""
+from scenes.clutter import BARE, ClutterOptions
+from scenes.faces import Edge, Face, LsqPlane, Obstacle
+from scenes.plan import SHAPES, Size, make_plan
+from scenes.relief import NO_TILES, TileOptions, TilePattern
+from scenes.scan import PERFECT, ScanOptions
+from scenes.scene import Scene, exact, make_scene
+from scenes.substrate import FLAT, Substrate, SubstrateOptions
+
+__all__ = [
+    "BARE", "FLAT", "NO_TILES", "PERFECT", "SHAPES", "ClutterOptions", "Edge", "Face", "LsqPlane", "Obstacle", "ScanOptions",
+    "Scene", "Size", "Substrate", "SubstrateOptions", "TileOptions", "TilePattern", "exact", "make_plan", "make_scene",
+]
