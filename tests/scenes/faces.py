@@ -175,7 +175,7 @@ def _axes(plane_face: PlanFace, turn: Array) -> tuple[Array, Array, Array]:
 
 
 def make_face(index: int, plan: Plan, turn_deg: float, origin_m: Array, substrate: SubstrateOptions,
-              tiles: TileOptions, rng: np.random.Generator) -> Face:
+              tiles: TileOptions, tile: TilePattern, rng: np.random.Generator) -> Face:
     """One face of a plan, turned by turn_deg about Z and shifted to origin_m, with drawn substrate and tiles."""
     plan_face = plan.faces[index]
     turn = _rotation(turn_deg)
@@ -194,9 +194,8 @@ def make_face(index: int, plan: Plan, turn_deg: float, origin_m: Array, substrat
     edges = tuple(Edge(e.kind, uv(e.a), uv(e.b), e.neighbour) for e in plan_face.edges)
     width, length = outline.max(0)
     left_verge = any(e.kind == "verge" and min(e.a_uv_m[0], e.b_uv_m[0]) < 1e-6 for e in edges)
-    first_column = 0.0 if left_verge else rng.uniform(0, tiles.cover_mm) / 1000
-    pattern = TilePattern(tiles.kind, tiles.rise_mm, tiles.step_mm, tiles.gauge_mm, tiles.cover_mm, float(first_column),
-                          0.0, float(length), tiles.gauge_drift, tiles.skew_mm_per_m)
+    first_column = 0.0 if left_verge else float(rng.uniform(0, tile.cover_mm)) / 1000
+    pattern = replace(tile, u0_m=first_column, length_m=float(length))
     return Face(index, plan_face.name, origin_m + base, e_u, e_v, normal, outline, edges,
                 draw_substrate(float(width), float(length), substrate, rng), lay_tiles(pattern, float(width), tiles, rng))
 

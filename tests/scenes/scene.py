@@ -15,7 +15,7 @@ from scenes.clutter import Cloud, ClutterOptions, Tree
 from scenes.faces import Face, make_face
 from scenes.labels import TREE
 from scenes.plan import SHAPES, Plan, Size, make_plan
-from scenes.relief import TileOptions, drawn
+from scenes.relief import TileOptions, draw_pattern
 from scenes.scan import PERFECT, ScanFields, ScanOptions, draw_fields, face_blocks, with_errors
 from scenes.substrate import SubstrateOptions
 
@@ -105,7 +105,7 @@ class Scene:
             clouds += clutter_points.neighbour_points(outline, self.eave_z_m, ground, turn, density, rng)
         for tree in self.trees:
             leaves = tree.points(density, rng)
-            clouds.append((leaves, np.full(len(leaves), clutter_points.TREE, dtype=np.int16)))
+            clouds.append((leaves, np.full(len(leaves), TREE, dtype=np.int16)))
         yield from clouds
 
 
@@ -144,18 +144,19 @@ def make_scene(shape: str = "gable", seed: int = 1, *, pitch_deg: float | None =
     draws = rng.spawn(4)
     size = size or _draw_size(shape, pitch_deg, pitch_b_deg, draws[0])
     turn = float(draws[1].uniform(0, 360)) if turn_deg is None else turn_deg
-    laid = drawn(tiles or TileOptions(slipped=0.003, moss_patches=1), draws[1])
+    tiles = tiles or TileOptions(slipped=0.003, moss_patches=1)
+    tile = draw_pattern(tiles, draws[1])
     surroundings = clutter or ClutterOptions()
     origin = np.array(origin_m, dtype=float)
     plan = make_plan(shape, size)
     streams = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(1,))).spawn(len(plan.faces))
-    faces = [make_face(k, plan, turn, origin, substrate or SubstrateOptions(), laid, streams[k])
+    faces = [make_face(k, plan, turn, origin, substrate or SubstrateOptions(), tiles, tile, streams[k])
              for k in range(len(plan.faces))]
     faces = clutter_points.place_obstacles(faces, surroundings, draws[2])
     outline = affinity.translate(affinity.rotate(plan.outline, turn, origin=(0, 0)), origin[0], origin[1])
     eave_z = float(origin[2] + size.eave_height_m)
     trees = clutter_points.draw_trees(outline, eave_z, surroundings.trees, draws[3])
-    return Scene(shape, seed, plan, tuple(faces), outline, turn, origin, eave_z, laid, scan or ScanOptions(),
+    return Scene(shape, seed, plan, tuple(faces), outline, turn, origin, eave_z, tiles, scan or ScanOptions(),
                  surroundings, tuple(trees))
 
 
