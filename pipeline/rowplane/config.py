@@ -57,6 +57,8 @@ class PlanesConfig(Section):
 class SurfaceConfig(Section):
     """How tile relief and substrate are told apart."""
 
+    preset: str | None = Field(None, description="name of a file in configs/tiles")
+
     gauge_mm: float | None = Field(None, gt=50, lt=1000, description="hint: distance from course to course, mm")
     cover_width_mm: float | None = Field(None, gt=50, lt=1000, description="hint: distance from tile column to column, mm")
     seating_sd_mm: float = Field(2.0, ge=0, le=20, description="scatter of single tiles on their battens, sd, mm (assumed)")

@@ -1,0 +1,5 @@
+"""The command line: arguments and printing only."""
+
+from rowplane.cli.commands import main
+
+__all__ = ["main"]

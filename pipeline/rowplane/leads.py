@@ -1,0 +1,250 @@
+"""From what the user names (a scan, a lead.toml, a folder) to a Lead with one value, and its origin, for every setting."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+import types
+from collections.abc import Iterator, Mapping
+from datetime import date
+from pathlib import Path
+from typing import Any, Union, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from rowplane.config import Config, Lead
+from rowplane.errors import RowplaneError
+
+LEAD_FILE = "lead.toml"
+LEAD_KEYS = ("name", "scan", "survey_date", "extends")
+PRESET_FOLDERS = {"hardware": "hardware", "module": "modules", "placement": "codes", "surface": "tiles"}
+"""Section whose `preset` key names a file, and the folder of configs/ it lies in."""
+MAX_TOML_BYTES = 1_000_000
+MAX_EXTENDS = 8
+
+Tree = dict[str, Any]
+
+
+def presets_folder() -> Path:
+    """Folder of the shipped presets: inside an installed package, or configs/ of a checkout."""
+    packaged = Path(__file__).parent / "presets"
+    return packaged if packaged.is_dir() else Path(__file__).parents[2] / "configs"
+
+
+def load_lead(path: Path, overrides: Mapping[str, str] | None = None) -> Lead:
+    """The lead at `path`: a scan file (all defaults), a lead.toml, or a folder with one lead.toml or one scan.
+
+    `overrides` are `section.key` → value in TOML, as `--set` gives them; they win over everything. Raises RowplaneError
+    for a missing path, a broken file, an unknown key (naming the nearest), or a value out of bounds.
+    """
+    if not path.exists():
+        raise RowplaneError(str(path), "no such file or folder", "a scan, a lead.toml or a folder with one", "Check the path.")
+    source = _lead_file(path)
+    tree: Tree = {}
+    origins: dict[str, str] = {}
+    if source is not None:
+        tree, origins = _with_extends(source, 0)
+    tree, origins = _with_presets(tree, origins)
+    for key, text in (overrides or {}).items():
+        _set(tree, origins, key, text)
+    folder = source.parent if source else path.parent if path.is_file() else path
+    head = {key: tree.pop(key) for key in LEAD_KEYS if key in tree}
+    subject = source.name if source else "--set"
+    config = _checked(tree, subject)
+    scans = _scans(head.get("scan"), folder, subject) if source else _bare_scan(path)
+    name = _text(head.get("name", scans[0].stem if source is None else folder.resolve().name), f"{subject}: name")
+    return Lead(name, scans, _date(head.get("survey_date"), subject), folder, config, origins)
+
+
+def _lead_file(path: Path) -> Path | None:
+    if path.is_dir():
+        return path / LEAD_FILE if (path / LEAD_FILE).is_file() else None
+    return path if path.suffix.lower() == ".toml" else None
+
+
+def _bare_scan(path: Path) -> tuple[Path, ...]:
+    if path.is_file():
+        return (path,)
+    files = sorted(p for p in path.iterdir() if p.is_file() and not p.name.startswith("."))
+    if len(files) != 1:
+        found = "an empty folder" if not files else f"{len(files)} files and no {LEAD_FILE}"
+        raise RowplaneError(
+            str(path),
+            found,
+            f"a folder with one scan or a {LEAD_FILE}",
+            f"Write a {LEAD_FILE}: rowplane config init > {LEAD_FILE}",
+        )
+    return (files[0],)
+
+
+def _scans(value: Any, folder: Path, subject: str) -> tuple[Path, ...]:
+    names = [value] if isinstance(value, str) else value
+    if not isinstance(names, list) or not names or not all(isinstance(n, str) and n for n in names):
+        raise RowplaneError(f"{subject}: scan", repr(value), "a file name or a list of them", 'Write scan = "roof.laz".')
+    paths = tuple(folder / n for n in names)
+    for name, path in zip(names, paths, strict=True):
+        if Path(name).is_absolute() or not path.resolve().is_relative_to(folder.resolve()):
+            raise RowplaneError(
+                f"{subject}: scan", repr(name), "a path inside the lead's folder", "Copy or move the scan beside the lead.toml."
+            )
+        if not path.exists():
+            raise RowplaneError(
+                f"{subject}: scan", f"{name!r}, which does not exist", "a file in the lead's folder", "Check the name."
+            )
+    return paths
+
+
+def _text(value: Any, subject: str) -> str:
+    if not isinstance(value, str) or not value.strip() or len(value) > 200:
+        raise RowplaneError(subject, repr(value)[:80], "a text of 1 to 200 characters", 'Write name = "…".')
+    return value.strip()
+
+
+def _date(value: Any, subject: str) -> date | None:
+    if value is None or (isinstance(value, date) and type(value) is date):
+        return value
+    try:
+        return date.fromisoformat(str(value))
+    except ValueError:
+        raise RowplaneError(
+            f"{subject}: survey_date", repr(value), "a date, year-month-day", "Write survey_date = 2026-05-04."
+        ) from None
+
+
+def _read_toml(path: Path) -> Tree:
+    try:
+        if path.stat().st_size > MAX_TOML_BYTES:
+            raise RowplaneError(str(path), f"{path.stat().st_size} bytes", f"at most {MAX_TOML_BYTES}", "Is this a lead.toml?")
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise RowplaneError(
+            str(path), f"a file that is not TOML ({error})", "TOML 1.0 in UTF-8", "Mend the line named."
+        ) from None
+    except OSError as error:
+        raise RowplaneError(
+            str(path), error.strerror or "unreadable", "a readable file", "Check path and permissions."
+        ) from None
+
+
+def _with_extends(path: Path, depth: int) -> tuple[Tree, dict[str, str]]:
+    """A file's tree laid over the one it extends; `extends` is looked for beside the file, then among the presets."""
+    if depth > MAX_EXTENDS:
+        raise RowplaneError(str(path), "files that extend each other", f"at most {MAX_EXTENDS} levels", "Break the circle.")
+    tree = _read_toml(path)
+    below = tree.pop("extends", None)
+    origins = dict.fromkeys(_keys(tree), path.name)
+    if below is None:
+        return tree, origins
+    base, base_origins = _with_extends(_find(_text(below, f"{path.name}: extends"), path.parent), depth + 1)
+    return _over(base, tree), {**base_origins, **origins}
+
+
+def _find(name: str, beside: Path) -> Path:
+    for root in (beside, presets_folder()):
+        candidate = root / name
+        if candidate.is_file() and candidate.resolve().is_relative_to(root.resolve()):
+            return candidate
+    known = sorted(p.relative_to(presets_folder()).as_posix() for p in presets_folder().rglob("*.toml"))
+    raise RowplaneError("extends", repr(name), "a file beside this one, or a preset", _nearest(name, known))
+
+
+def _with_presets(tree: Tree, origins: dict[str, str]) -> tuple[Tree, dict[str, str]]:
+    """Lay the file that `preset` names under each section that has one."""
+    for section, folder in PRESET_FOLDERS.items():
+        table = tree.get(section)
+        if not isinstance(table, dict) or "preset" not in table:
+            continue
+        known = sorted(p.stem for p in (presets_folder() / folder).glob("*.toml"))
+        if table["preset"] not in known:
+            raise RowplaneError(
+                f"{section}.preset", repr(table["preset"]), ", ".join(known), _nearest(str(table["preset"]), known)
+            )
+        path = presets_folder() / folder / f"{table['preset']}.toml"
+        base, base_origins = _with_extends(path, 0)
+        tree = _over(base, tree)
+        origins = {**base_origins, **origins}
+    return tree, origins
+
+
+def _over(base: Tree, top: Tree) -> Tree:
+    merged = dict(base)
+    for key, value in top.items():
+        below = merged.get(key)
+        merged[key] = _over(below, value) if isinstance(below, dict) and isinstance(value, dict) else value
+    return merged
+
+
+def _keys(tree: Tree, prefix: str = "") -> Iterator[str]:
+    for key, value in tree.items():
+        if isinstance(value, dict):
+            yield from _keys(value, f"{prefix}{key}.")
+        else:
+            yield prefix + key
+
+
+def _set(tree: Tree, origins: dict[str, str], key: str, text: str) -> None:
+    try:
+        value = tomllib.loads(f"value = {text}")["value"]
+    except tomllib.TOMLDecodeError:
+        value = text  # a bare word is meant as a text: --set placement.orientation=portrait
+    table: Any = tree
+    *path, last = key.split(".")
+    for part in path:
+        table = table.setdefault(part, {})
+        if not isinstance(table, dict):
+            raise RowplaneError(f"--set {key}", f"{part} is not a table", "section.key=value", "See rowplane config show.")
+    table[last] = value
+    origins[key] = "--set"
+
+
+def _checked(tree: Tree, subject: str) -> Config:
+    data = dict(tree)
+    if isinstance(data.get("rafters"), dict):
+        data["rafters"] = [data["rafters"]]
+    try:
+        return Config.model_validate(data)
+    except ValidationError as error:
+        raise _in_words(error.errors()[0], subject, error.error_count()) from None
+
+
+def _in_words(problem: ErrorDetails, subject: str, count: int) -> RowplaneError:
+    where = ".".join(str(part) for part in problem["loc"]) or "values"
+    more = f" ({count - 1} more after this one.)" if count > 1 else ""
+    if problem["type"] == "extra_forbidden":
+        known = _known_keys([str(part) for part in problem["loc"][:-1]])
+        return RowplaneError(
+            f"{subject}: {where}", "an unknown key", "keys of the reference", _nearest(str(problem["loc"][-1]), known) + more
+        )
+    found = repr(problem["input"])
+    return RowplaneError(
+        f"{subject}: {where}",
+        found if len(found) < 80 else found[:77] + "…",
+        problem["msg"].removeprefix("Value error, "),
+        "Mend this value; `rowplane config init` shows every key with its unit and bounds." + more,
+    )
+
+
+def _known_keys(path: list[str]) -> list[str]:
+    model: Any = Config
+    for part in path:
+        if part.isdigit() or not (isinstance(model, type) and issubclass(model, BaseModel)) or part not in model.model_fields:
+            continue
+        model = _inner(model.model_fields[part].annotation)
+    if not (isinstance(model, type) and issubclass(model, BaseModel)):
+        return []
+    return sorted(model.model_fields) + ([] if path else list(LEAD_KEYS))
+
+
+def _inner(annotation: Any) -> Any:
+    """The section inside `tuple[Section, ...]` or `Section | None`."""
+    if get_origin(annotation) in (tuple, Union, types.UnionType):
+        return next((a for a in get_args(annotation) if isinstance(a, type) and issubclass(a, BaseModel)), annotation)
+    return annotation
+
+
+def _nearest(word: str, known: list[str]) -> str:
+    near = difflib.get_close_matches(word, known, n=1, cutoff=0.3)
+    if near:
+        return f"Did you mean {near[0]}?"
+    return f"Known: {', '.join(known)}." if known else "Remove it."
