@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, get_args, get_origin
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
@@ -38,18 +38,20 @@ def _tables(model: type[BaseModel], prefix: str) -> Iterator[str]:
         section = _section(info)
         if section is None:
             continue
-        yield from ("", f"# {(section.__doc__ or '').strip().splitlines()[0]}", f"[{prefix}{name}]")
+        # A list of tables would add one with every default if its header stood bare, so the header is commented out too.
+        header = f"# [[{prefix}{name}]]" if get_origin(info.annotation) is tuple else f"[{prefix}{name}]"
+        yield from ("", f"# {(section.__doc__ or '').strip().splitlines()[0]}", header)
         yield from (_key_line(key, inner) for key, inner in section.model_fields.items() if _section(inner) is None)
         yield from _tables(section, f"{prefix}{name}.")
 
 
 def _section(info: FieldInfo) -> type[BaseModel] | None:
-    kinds = [info.annotation, *getattr(info.annotation, "__args__", ())]
+    kinds = [info.annotation, *get_args(info.annotation)]
     return next((k for k in kinds if isinstance(k, type) and issubclass(k, BaseModel)), None)
 
 
 def _key_line(key: str, info: FieldInfo) -> str:
-    default = info.get_default(call_default_factory=True, validated_data={})
+    default = None if info.is_required() else info.get_default(call_default_factory=True, validated_data={})
     value = "…" if default is None else json.dumps(default, ensure_ascii=False)
     bounds = [f"{sign} {getattr(rule, name):g}" for rule in info.metadata for name, sign in _BOUNDS if hasattr(rule, name)]
     limits = f" [{', '.join(bounds)}]" if bounds else ""

@@ -1,0 +1,121 @@
+"""A lead is found, read and checked: one value, with its origin, for every setting."""
+
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from rowplane.errors import RowplaneError
+from rowplane.leads import load_lead, presets_folder
+
+
+def lead_folder(tmp_path: Path, text: str, scan: str = "roof.laz") -> Path:
+    (tmp_path / scan).write_bytes(b"x")
+    (tmp_path / "lead.toml").write_text(text, encoding="utf-8")
+    return tmp_path
+
+
+HEAD = 'name = "n"\nscan = "roof.laz"\n'
+
+
+def test_a_bare_scan_has_all_defaults(tmp_path: Path) -> None:
+    scan = tmp_path / "roof.laz"
+    scan.write_bytes(b"x")
+    lead = load_lead(scan)
+    assert (lead.name, lead.scan, lead.survey_date, lead.origins) == ("roof", (scan,), None, {})
+
+
+def test_a_folder_with_one_scan_is_a_lead(tmp_path: Path) -> None:
+    (tmp_path / "roof.laz").write_bytes(b"x")
+    assert load_lead(tmp_path).scan == (tmp_path / "roof.laz",)
+
+
+def test_lead_wins_over_preset_and_set_over_lead(tmp_path: Path) -> None:
+    text = HEAD + 'survey_date = 2026-05-04\n[hardware]\npreset = "low_foot_45"\nlift_max_mm = 60\n'
+    lead = load_lead(lead_folder(tmp_path, text), {"hardware.max_hook_span_mm": "900"})
+    hardware = lead.config.hardware
+    assert (hardware.lift_max_mm, hardware.max_hook_span_mm, hardware.thread_pitch_mm) == (60, 900, 1.5)
+    assert lead.origins["hardware.lift_max_mm"] == "lead.toml"
+    assert lead.origins["hardware.max_hook_span_mm"] == "--set"
+    assert lead.origins["hardware.thread_pitch_mm"] == "low_foot_45.toml"
+    assert lead.survey_date == date(2026, 5, 4)
+
+
+def test_extends_looks_beside_the_file_then_among_presets(tmp_path: Path) -> None:
+    (tmp_path / "shared.toml").write_text('extends = "modules/landscape_430.toml"\n[module]\npower_w = 431\n')
+    lead = load_lead(lead_folder(tmp_path, 'extends = "shared.toml"\n' + HEAD))
+    assert (lead.config.module.power_w, lead.config.module.held_short) == (431, False)
+
+
+@pytest.mark.parametrize("preset", sorted(presets_folder().rglob("*.toml")), ids=lambda p: p.stem)
+def test_every_shipped_file_loads(preset: Path, tmp_path: Path) -> None:
+    """configs/ holds nothing that does not load; whole examples name their own scan."""
+    text = preset.read_text(encoding="utf-8")
+    scan = "readings.csv" if "readings.csv" in text else "roof.laz"
+    if "\nscan" not in text:
+        text = HEAD + text
+    lead = load_lead(lead_folder(tmp_path, text, scan))
+    assert lead.origins
+
+
+def test_one_rafter_table_or_several(tmp_path: Path) -> None:
+    one = load_lead(lead_folder(tmp_path, HEAD + "[rafters]\nspacing_mm = 600\n"))
+    two = load_lead(
+        lead_folder(tmp_path, HEAD + "[[rafters]]\nspacing_mm = 600\nazimuth_deg = 10\n[[rafters]]\npositions_mm = [1, 700]\n")
+    )
+    assert (len(one.config.rafters), len(two.config.rafters)) == (1, 2)
+
+
+BAD = {
+    "unknown key": ("[module]\nwidht_mm = 1134\n", "module.widht_mm", "width_mm"),
+    "unknown table": ("[modul]\nwidth_mm = 1134\n", "modul", "module"),
+    "unknown key in a list": ("[[rafters]]\nspacing_mm = 600\nwidht_mm = 45\n", "rafters.0.widht_mm", "width_mm"),
+    "negative size": ("[module]\nwidth_mm = -1134\n", "module.width_mm", "greater than"),
+    "absurd size": ("[module]\nheight_mm = 1e9\n", "module.height_mm", "less than"),
+    "not a number": ("[module]\nwidth_mm = nan\n", "module.width_mm", "finite"),
+    "travel upside down": ("[hardware]\nlift_min_mm = 70\nlift_max_mm = 20\n", "hardware", "lift_max_mm must be greater"),
+    "zero stock": ("[hardware]\nstock_length_mm = [0]\n", "hardware", "positive length"),
+    "negative setback": ("[placement.setback_mm]\neave = -1\n", "placement.setback_mm.eave", "greater than or equal"),
+    "rafters twice": ("[rafters]\nspacing_mm = 600\npositions_mm = [1]\n", "rafters.0", "either"),
+    "unknown preset": ('[module]\npreset = "landscape_340"\n', "module.preset", "landscape_430"),
+}
+
+
+@pytest.mark.parametrize(("text", "subject", "words"), BAD.values(), ids=BAD.keys())
+def test_bad_settings_are_named(text: str, subject: str, words: str, tmp_path: Path) -> None:
+    with pytest.raises(RowplaneError) as error:
+        load_lead(lead_folder(tmp_path, HEAD + text))
+    assert subject in error.value.subject
+    assert words in str(error.value)
+
+
+BAD_FILES = {
+    "broken toml": ("name = ", "not TOML"),
+    "no scan": ('name = "n"\n', "a file name"),
+    "missing scan": ('name = "n"\nscan = "other.laz"\n', "does not exist"),
+    "absolute scan": ('name = "n"\nscan = "/etc/passwd"\n', "inside the lead's folder"),
+    "scan outside": ('name = "n"\nscan = "../roof.laz"\n', "inside the lead's folder"),
+    "empty name": ('name = " "\nscan = "roof.laz"\n', "1 to 200 characters"),
+    "bad date": (HEAD + 'survey_date = "may"\n', "year-month-day"),
+    "circle": ('extends = "lead.toml"\n' + HEAD, "extend each other"),
+    "extends outside": ('extends = "../other.toml"\n' + HEAD, "a file beside this one"),
+}
+
+
+@pytest.mark.parametrize(("text", "words"), BAD_FILES.values(), ids=BAD_FILES.keys())
+def test_bad_files_are_named(text: str, words: str, tmp_path: Path) -> None:
+    folder = tmp_path / "lead"
+    folder.mkdir()
+    (tmp_path / "roof.laz").write_bytes(b"x")
+    (tmp_path / "other.toml").write_text("")
+    with pytest.raises(RowplaneError, match=words):
+        load_lead(lead_folder(folder, text))
+
+
+def test_a_folder_without_one_scan_says_what_it_holds(tmp_path: Path) -> None:
+    with pytest.raises(RowplaneError, match="an empty folder"):
+        load_lead(tmp_path)
+    for name in ("a.laz", "b.laz"):
+        (tmp_path / name).write_bytes(b"x")
+    with pytest.raises(RowplaneError, match=r"2 files and no lead\.toml"):
+        load_lead(tmp_path)
