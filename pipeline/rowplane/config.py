@@ -237,6 +237,18 @@ class LevellingConfig(Section):
     max_relayouts: int = Field(3, ge=0, le=20, description="how often another layout may be asked for")
     string_mass_g_m: float = Field(1.5, gt=0, le=50, description="string line's mass per metre (assumed)")
     string_pull_N: float = Field(50, gt=1, le=1000, description="string line's pull (assumed)")
+    hold_parallel: bool = Field(False, description="keep the array plane parallel to the face")
+    front_height_mm: float | None = Field(
+        None, ge=0, le=1000, description="module underside over the face plane at the array's front edge; free by default"
+    )
+    max_kink_mm: float = Field(3, gt=0, le=50, description="kink of a row at a seam, off its neighbours' chord (assumed)")
+    rafter_tolerance_mm: float = Field(20, ge=0, le=200, description="sideways miss of a known rafter (common practice: 15–20)")
+    unknown_rafter_mm: float = Field(150, ge=0, le=1000, description="sideways miss where rafters are not known (assumed)")
+    string_pull_share: float = Field(0.2, ge=0, le=1, description="how well the string's pull is known, share, sd (assumed)")
+    string_error_mm: float = Field(1, gt=0, le=20, description="uncertainty of the sag up to which a string is used (assumed)")
+    reading_sd_mm: float = Field(1, gt=0, le=20, description="how well a gap or height is read on the roof, sd (assumed)")
+    mark_sd_mm: float = Field(2, ge=0, le=50, description="how well a foot's place along the slope is marked, sd (assumed)")
+    draws: int = Field(4000, ge=100, le=1_000_000, description="draws of the simulation")
     seed: int = Field(1, ge=0, description="seed of the simulation")
 
 

@@ -89,6 +89,39 @@ CATALOGUE: dict[str, FindingKind] = {
         "A foot cannot reach the array plane within its travel and the packers in stock.",
         "See the cures listed with it: packers, another front height, dropping a row, or two arrays.",
     ),
+    "packers-needed": FindingKind(
+        "info", "Feet or hooks need stock packers so that all seats reach the array plane.", "Take the packers listed along."
+    ),
+    "plane-limits": FindingKind(
+        "person",
+        "No plane keeps both the clearance to the tile crowns and the greatest height within the tilt allowed.",
+        "Change the hook's build-up, levelling.max_tilt_mm or levelling.max_height_mm, or split the array.",
+    ),
+    "plane-not-proved": FindingKind(
+        "caution", "The search for the best array plane ended before it was proved best.", "Nothing; a better one may exist."
+    ),
+    "levelling-cure": FindingKind(
+        "person", "What would bring a foot that is out of reach back into reach, cheapest first.", "Choose one of the cures."
+    ),
+    "glance-limit": FindingKind(
+        "caution",
+        "With the settings as written a step, kink or twist is expected that eye or glass notices.",
+        "Measure the rail tops there, `rowplane recheck`, and true the modules named by eye.",
+    ),
+    "array-without-feet": FindingKind(
+        "person", "An array has no feet, so there is nothing to level.", "Read the findings on rails and hooks."
+    ),
+    "string-too-long": FindingKind(
+        "info", "A string over this run sags by an amount that is not known well enough.", "Support it midway or use a laser."
+    ),
+    "reading-outlier": FindingKind(
+        "person",
+        "A reading does not agree with the survey and the other readings; it was left out.",
+        "Measure that point again and give it once more.",
+    ),
+    "reading-known": FindingKind(
+        "info", "The reading had been taken in before; it was not counted twice.", "Nothing."
+    ),
     "feet-to-measure": FindingKind(
         "caution",
         "The survey does not support these feet to the tolerance asked for.",

@@ -14,7 +14,8 @@ grid north; a pressure or hook force 'up' or 'uplift' is positive away from the 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
 from typing import Any, Literal, Protocol
 
 import numpy as np
@@ -624,6 +625,123 @@ class Posterior:
 
 
 @dataclass(frozen=True)
+class LevelLimits:
+    """What the array plane and the feet must keep to; the settings of [levelling], [hardware] and [module] by their names."""
+
+    lift_min_mm: float
+    lift_max_mm: float
+    thread_pitch_mm: float
+    packers_mm: tuple[float, ...]
+    max_tilt_mm: float
+    min_clearance_mm: float
+    max_height_mm: float
+    thickness_mm: float
+    hold_parallel: bool
+    front_height_mm: float
+    """NaN where the front edge is free."""
+    tolerance_mm: float
+    setting_sd_mm: float
+    max_step_mm: float
+    max_kink_mm: float
+    max_twist_mm: float
+    string_mass_g_m: float
+    string_pull_N: float
+    string_pull_share: float
+    string_error_mm: float
+    reading_sd_mm: float
+    mark_sd_mm: float
+    hook_seat_sd_mm: float
+    draws: int
+    seed: int
+
+
+@dataclass(frozen=True)
+class RecheckBasis(Posterior):
+    """All that one array's levelling rests on: level_feet solves it, recheck conditions it and solves it again.
+
+    `h` hooks, `f` feet, `m` modules, `g` clearance points; u, v, mm on the face, heights over the face plane, mm.
+    `up` `(3,)` vertical parts of the face's u, v, w axes. `hook_slope` `(h, 2)` slope of the mean substrate along u and v,
+    `hook_slope_sd` `(h,)` its standard deviation. `modules_mm` `(m, 4)` rectangles with `module_rows`, `module_columns`.
+    `clear_uv_mm` `(g, 2)` points under the modules, `crown_mm` `(g,)` highest tile top there, `crown_covariance_mm2`
+    `(g, h)` of it with the hook seats. `hooks_up` True once hook packers are chosen and stay; `hook_packer_mm` `(h,)` those
+    in `mean_mm`. `lift_mm`, `packer_mm` `(f,)` and `plane` `(3,)` (height, slope_u, slope_v) as last written, NaN before;
+    `held` `(f,)` feet that are set and stay. `taken` the readings conditioned on so far; `revision` counts rechecks.
+    """
+
+    face: str
+    revision: int
+    up: Array
+    hook_rails: tuple[str, ...]
+    hook_u_mm: Array
+    hook_v_mm: Array
+    hook_slope: Array
+    hook_slope_sd: Array
+    hook_packer_mm: Array
+    hooks_up: bool
+    foot_rails: tuple[str, ...]
+    foot_lines: NDArray[np.int64]
+    foot_runs: NDArray[np.int64]
+    foot_u_mm: Array
+    foot_v_mm: Array
+    held: NDArray[np.bool_]
+    lift_mm: Array
+    packer_mm: Array
+    plane: Array
+    module_ids: tuple[str, ...]
+    module_rows: NDArray[np.int64]
+    module_columns: NDArray[np.int64]
+    modules_mm: Array
+    clear_uv_mm: Array
+    crown_mm: Array
+    crown_covariance_mm2: Array
+    taken: tuple[str, ...]
+    limits: LevelLimits
+
+    def as_arrays(self) -> dict[str, NDArray[Any]]:
+        """Every field as one array, names as here and `limits.…`, for an .npz without pickles."""
+        arrays = {f.name: np.asarray(getattr(self, f.name)) for f in fields(self) if f.name != "limits"}
+        return arrays | {f"limits.{f.name}": np.asarray(getattr(self.limits, f.name)) for f in fields(LevelLimits)}
+
+    @classmethod
+    def of_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> RecheckBasis:
+        """The basis back from `as_arrays`; KeyError names a field that is missing."""
+        own = {f.name: _field_of(f.type, arrays[f.name]) for f in fields(cls) if f.name != "limits"}
+        limits = {f.name: _field_of(f.type, arrays[f"limits.{f.name}"]) for f in fields(LevelLimits)}
+        return cls(**own, limits=LevelLimits(**limits))
+
+
+def _field_of(kind: Any, array: NDArray[Any]) -> Any:
+    if str(kind).startswith("tuple"):
+        return tuple(array.tolist())
+    return array if array.ndim or "Array" in str(kind) else array.item()
+
+
+@dataclass(frozen=True)
+class FieldReading:
+    """One line of a readings file. `id` a foot, hook or rail; `value_mm` NaN where the kind needs none.
+
+    kind: gap (string to rail top), height (vertical, upwards, on one level datum per file), set (foot is set and stays, at
+    lift `value_mm` where given), moved (hook or rail now at `u_mm`, `v_mm`). `u_mm`, `v_mm` NaN where not given.
+    """
+
+    id: str
+    kind: Literal["gap", "height", "set", "moved"]
+    value_mm: float = float("nan")
+    u_mm: float = float("nan")
+    v_mm: float = float("nan")
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class FieldReadings:
+    """What was measured on the roof in one go. `revision` is that of the table it was measured with, None if not told."""
+
+    source: str
+    readings: tuple[FieldReading, ...]
+    revision: int | None = None
+
+
+@dataclass(frozen=True)
 class Levelling:
     """All settings. `wishes` ask roof.py for another layout; empty when this one stands."""
 
@@ -632,7 +750,7 @@ class Levelling:
     planes: tuple[ArrayPlane, ...]
     strings: tuple[StringRun, ...]
     measures: tuple[Measure, ...]
-    posteriors: tuple[Posterior, ...]
+    posteriors: tuple[RecheckBasis, ...]
     wishes: tuple[Wish, ...] = ()
     findings: tuple[Finding, ...] = ()
 
