@@ -10,13 +10,22 @@ Independent of the package under test on purpose: nothing here imports rowplane.
 """
 from scenes.clutter import BARE, ClutterOptions
 from scenes.faces import Edge, Face, LsqPlane, Obstacle
+from scenes.files import grid_georef, local_georef, plain_georef, write_las, write_ply, write_xyz
+from scenes.leads import LeadText, lead_toml, write_lead
+from scenes.level import LevelSurvey, take_level_survey, write_level_csv
 from scenes.plan import SHAPES, Size, make_plan
 from scenes.relief import NO_TILES, TileOptions, TilePattern
 from scenes.scan import PERFECT, ScanOptions
 from scenes.scene import Scene, exact, make_scene
+from scenes.score import FaceScore, Score, score_faces, score_tables
 from scenes.substrate import FLAT, Substrate, SubstrateOptions
+from scenes.tables import ScoreError
+from scenes.truth import Georef, Truth, load_truth, save_truth
 
 __all__ = [
-    "BARE", "FLAT", "NO_TILES", "PERFECT", "SHAPES", "ClutterOptions", "Edge", "Face", "LsqPlane", "Obstacle", "ScanOptions",
-    "Scene", "Size", "Substrate", "SubstrateOptions", "TileOptions", "TilePattern", "exact", "make_plan", "make_scene",
+    "BARE", "FLAT", "NO_TILES", "PERFECT", "SHAPES", "ClutterOptions", "Edge", "Face", "FaceScore", "Georef", "LeadText",
+    "LevelSurvey", "LsqPlane", "Obstacle", "ScanOptions", "Scene", "Score", "ScoreError", "Size", "Substrate",
+    "SubstrateOptions", "TileOptions", "TilePattern", "Truth", "exact", "grid_georef", "lead_toml", "load_truth",
+    "local_georef", "make_plan", "make_scene", "plain_georef", "save_truth", "score_faces", "score_tables",
+    "take_level_survey", "write_las", "write_lead", "write_level_csv", "write_ply", "write_xyz",
 ]

@@ -131,6 +131,16 @@ class Face:
         polygon = self.polygon if margin_m == 0 else self.polygon.buffer(margin_m, join_style="mitre")
         return shapely.contains_xy(polygon, u_m, v_m)
 
+    def edge_distance_m(self, kinds: tuple[str, ...], u_m: Array, v_m: Array) -> Array:
+        """Distance on the slope to the nearest edge of the given kinds, inf when there is none."""
+        distance = np.full(len(u_m), np.inf)
+        for edge in (e for e in self.edges if e.kind in kinds):
+            a, b = np.array(edge.a_uv_m), np.array(edge.b_uv_m)
+            run = (b - a) / (b - a).dot(b - a)
+            t = np.clip((u_m - a[0]) * run[0] + (v_m - a[1]) * run[1], 0, 1)
+            distance = np.minimum(distance, np.hypot(u_m - a[0] - t * (b - a)[0], v_m - a[1] - t * (b - a)[1]))
+        return distance
+
 
 def pitch_azimuth_deg(normal: Array) -> tuple[float, float]:
     """Pitch and downslope azimuth of an outward unit normal."""

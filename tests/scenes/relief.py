@@ -166,7 +166,7 @@ def lay_tiles(pattern: TilePattern, width_m: float, options: TileOptions, rng: n
     courses = int(np.ceil(pattern.course(np.array(pattern.length_m)))) + 3
     columns = int(np.ceil((width_m + abs(pattern.skew_mm_per_m) / 500 * pattern.length_m) * 1000 / pattern.cover_mm)) + 6
     shape = (courses, columns)
-    seat = rng.normal(0, 1, shape) * options.seat_sd_mm
+    seat = np.round(rng.normal(0, 1, shape) * options.seat_sd_mm, 3)
     chance = rng.random(shape)
     slips = chance < options.slipped
     missing = (chance >= options.slipped) & (chance < options.slipped + options.missing)

@@ -81,27 +81,16 @@ def _seen(face: Face, u: Array, v: Array, options: ScanOptions) -> Array:
     return (1 - options.pan_loss * (1 - height)) / mean
 
 
-def _edge_distance_m(face: Face, kinds: tuple[str, ...], u: Array, v: Array) -> Array:
-    """Distance to the nearest edge of the given kinds, inf when there is none."""
-    distance = np.full(len(u), np.inf)
-    for edge in (e for e in face.edges if e.kind in kinds):
-        a, b = np.array(edge.a_uv_m), np.array(edge.b_uv_m)
-        run = (b - a) / (b - a).dot(b - a)
-        t = np.clip((u - a[0]) * run[0] + (v - a[1]) * run[1], 0, 1)
-        distance = np.minimum(distance, np.hypot(u - a[0] - t * (b - a)[0], v - a[1] - t * (b - a)[1]))
-    return distance
-
-
 def _roof_w(face: Face, u: Array, v: Array, caps: bool) -> tuple[Array, NDArray[np.int16]]:
     """Height over the nominal plane of what the scanner meets on a face, and its label."""
     w = face.surface_mm(u, v)
     label = np.full(len(u), face.index, dtype=np.int16)
     if face.tile.kind == "none" or not caps:
         return w, label
-    valley = _edge_distance_m(face, ("valley",), u, v) < TRAY_HALF_M
+    valley = face.edge_distance_m(("valley",), u, v) < TRAY_HALF_M
     substrate = face.substrate_mm(u[valley], v[valley])
     w[valley], label[valley] = substrate, labels.TRAY
-    d = _edge_distance_m(face, ("ridge", "hip"), u, v)
+    d = face.edge_distance_m(("ridge", "hip"), u, v)
     capped = d < CAP_HALF_M
     w[capped] = face.substrate_mm(u[capped], v[capped]) + face.tile.top_mm + CAP_RISE_MM * np.sqrt(
         1 - (d[capped] / CAP_HALF_M) ** 2)
