@@ -55,7 +55,8 @@ def _rows(face: Face, rail: str, u: float, along: tuple[Array, Array], truth: Tr
     hooks = [{"hook": f"{rail}-h{k}", "seat_height_mm": s, **place(float(v), float(s))}
              for k, (v, s) in enumerate(zip(hook_v, seat, strict=True))]
     feet = [{"foot": f"{rail}-f{k}", "line": k, "kind": "seam", "rail_height_mm": b, "load_sag_mm": 0, "sigma_mm": 1.0,
-             "turns": 0, "reach": "ok", **place(float(v), float(b))} for k, (v, b) in enumerate(zip(foot_v, height, strict=True))]
+             "turns": 0, "reach": "ok", **place(float(v), float(b))}
+            for k, (v, b) in enumerate(zip(foot_v, height, strict=True))]
     return hooks, feet, height
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
+
 from scenes import (
     BARE,
     FLAT,
@@ -284,7 +285,7 @@ def truth() -> Truth:
 
 def test_a_perfect_table_scores_zero(truth: Truth, tmp_path: Path) -> None:
     score = score_tables(ideal_tables(truth).write(tmp_path), truth)
-    assert score.feet > 60
+    assert score.feet > 50
     assert score.max_mm < 0.01
     assert score.constant_rms_mm > 2
     assert score.coverage == 1
@@ -314,10 +315,10 @@ def test_known_errors_come_out_as_they_went_in(truth: Truth, tmp_path: Path) -> 
 
 def test_hook_packers_lift_the_rail(truth: Truth, tmp_path: Path) -> None:
     tables = ideal_tables(truth)
-    tables.hooks[1]["packer_mm"] = 6
+    tables.hooks[1] |= {"packer_mm": 6, "seat_height_mm": tables.hooks[1]["seat_height_mm"] + 6}
+    tables.write(tmp_path)
     with pytest.raises(ScoreError, match="rail_height_mm"):
-        tables.hooks[1]["seat_height_mm"] += 6
-        score_tables(tables.write(tmp_path), truth)
+        score_tables(tmp_path, truth)
     assert score_tables(tmp_path, truth, check_rail=False).max_mm > 2
 
 
@@ -364,7 +365,7 @@ def test_missing_tables_and_columns_are_refused(truth: Truth, tmp_path: Path) ->
     with pytest.raises(ScoreError, match="sigma_mm"):
         score_tables(tmp_path, truth)
     (tmp_path / "feet.csv").unlink()
-    with pytest.raises(ScoreError, match="feet.csv"):
+    with pytest.raises(ScoreError, match="missing in"):
         score_tables(tmp_path, truth)
 
 
