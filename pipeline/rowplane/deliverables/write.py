@@ -1,0 +1,94 @@
+"""All deliverables of one lead, all or nothing."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from rowplane.deliverables.content import Files, Sheets
+from rowplane.deliverables.csv_tables import csv_files
+from rowplane.deliverables.html import html_files
+from rowplane.deliverables.json_result import result_files
+from rowplane.deliverables.png import png_files
+from rowplane.deliverables.record import record_files
+from rowplane.deliverables.sheets import build_sheets
+from rowplane.deliverables.svg import svg_files
+from rowplane.errors import RowplaneError
+from rowplane.model import RoofResult
+
+WRITERS: tuple[Callable[[RoofResult, Sheets], Files], ...] = (
+    csv_files, result_files, record_files, svg_files, png_files, html_files,
+)
+
+
+def write_all(result: RoofResult, out_dir: Path, overwrite: bool = False) -> tuple[Path, ...]:
+    """Writes every deliverable into `out_dir` and returns their paths; either all files are there afterwards or none.
+
+    They are written to a hidden folder beside `out_dir`, which takes the name only when all is there. With `overwrite`
+    an older result folder is moved aside first, and put back if the rename fails; a folder that holds anything but a
+    result is never replaced. Raises RowplaneError where `out_dir` exists and may not be replaced, or cannot be written
+    (rights, disk full).
+    """
+    out_dir = Path(out_dir)
+    _refuse_what_stands_there(out_dir, overwrite)
+    sheets = build_sheets(result)
+    files = {name: content for render in WRITERS for name, content in render(result, sheets).items()}
+    try:
+        out_dir.parent.mkdir(parents=True, exist_ok=True)
+        work = Path(tempfile.mkdtemp(prefix=f".{out_dir.name[:60]}-", dir=out_dir.parent))
+    except OSError as error:
+        raise _cannot_write(out_dir, error) from error
+    try:
+        for name, content in files.items():
+            (work / name).write_bytes(content)
+        work.chmod(0o777 & ~_umask())
+        _take_place(work, out_dir)
+    except OSError as error:
+        raise _cannot_write(out_dir, error) from error
+    finally:
+        shutil.rmtree(work, ignore_errors=True)
+    return tuple(out_dir / name for name in files)
+
+
+def _refuse_what_stands_there(out_dir: Path, overwrite: bool) -> None:
+    if out_dir.is_dir():
+        if not overwrite:
+            hint = "Give another --out, or --overwrite to replace it."
+            raise RowplaneError(str(out_dir), "a folder that exists", "a new folder", hint)
+        if any(out_dir.iterdir()) and not (out_dir / "record.json").is_file():
+            allowed = "a new folder, or one that holds an earlier result"
+            raise RowplaneError(str(out_dir), "a folder with other things in it", allowed, "Give another --out.")
+    elif out_dir.exists() or out_dir.is_symlink():
+        raise RowplaneError(str(out_dir), "a file of that name", "a new folder", "Give another --out.")
+
+
+def _take_place(work: Path, out_dir: Path) -> None:
+    if not out_dir.exists():
+        work.rename(out_dir)
+        return
+    aside = Path(tempfile.mkdtemp(prefix=f".{out_dir.name[:60]}-old-", dir=out_dir.parent))
+    out_dir.rename(aside / "old")
+    try:
+        work.rename(out_dir)
+    except OSError:
+        (aside / "old").rename(out_dir)
+        aside.rmdir()
+        raise
+    shutil.rmtree(aside, ignore_errors=True)
+
+
+def _umask() -> int:
+    # The temporary folder is private; the finished one gets the rights any new folder gets.
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+def _cannot_write(out_dir: Path, error: OSError) -> RowplaneError:
+    return RowplaneError(
+        str(out_dir), (error.strerror or str(error)).lower(), "a folder that can be written, with room for some 20 MB",
+        "Nothing was written. Free some room or give another --out.",
+    )
