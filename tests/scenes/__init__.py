@@ -14,7 +14,7 @@ from scenes.files import grid_georef, local_georef, plain_georef, write_las, wri
 from scenes.leads import LeadText, lead_toml, write_lead
 from scenes.level import LevelSurvey, take_level_survey, write_level_csv
 from scenes.plan import SHAPES, Size, make_plan
-from scenes.relief import NO_TILES, TileOptions, TilePattern
+from scenes.relief import BARREL_TILES, FLAT_TILES, NO_TILES, TileOptions, TilePattern
 from scenes.scan import PERFECT, ScanOptions
 from scenes.scene import Scene, exact, make_scene
 from scenes.score import FaceScore, Score, score_faces, score_tables
@@ -23,9 +23,10 @@ from scenes.tables import ScoreError
 from scenes.truth import Georef, Truth, load_truth, save_truth
 
 __all__ = [
-    "BARE", "FLAT", "NO_TILES", "PERFECT", "SHAPES", "ClutterOptions", "Edge", "Face", "FaceScore", "Georef", "LeadText",
-    "LevelSurvey", "LsqPlane", "Obstacle", "ScanOptions", "Scene", "Score", "ScoreError", "Size", "Substrate",
-    "SubstrateOptions", "TileOptions", "TilePattern", "Truth", "exact", "grid_georef", "lead_toml", "load_truth",
-    "local_georef", "make_plan", "make_scene", "plain_georef", "save_truth", "score_faces", "score_tables",
-    "take_level_survey", "write_las", "write_lead", "write_level_csv", "write_ply", "write_xyz",
+    "BARE", "BARREL_TILES", "FLAT", "FLAT_TILES", "NO_TILES", "PERFECT", "SHAPES", "ClutterOptions", "Edge", "Face",
+    "FaceScore", "Georef", "LeadText", "LevelSurvey", "LsqPlane", "Obstacle", "ScanOptions", "Scene", "Score",
+    "ScoreError", "Size", "Substrate", "SubstrateOptions", "TileOptions", "TilePattern", "Truth", "exact",
+    "grid_georef", "lead_toml", "load_truth", "local_georef", "make_plan", "make_scene", "plain_georef", "save_truth",
+    "score_faces", "score_tables", "take_level_survey", "write_las", "write_lead", "write_level_csv", "write_ply",
+    "write_xyz",
 ]

@@ -1,7 +1,8 @@
 """Faces of an invented house with their truth: frame, outline, edges, substrate, tiles, obstacles, least-squares plane.
 
 Face frame: u along the eave, left to right for someone on the ground who faces the roof; v up the slope, on the slope;
-w outward. u = 0 at the left end of the face, v = 0 at its lowest edge, which is the nose line of the first full course.
+w outward. The datum, u = v = 0, is the left end of the face (the left verge's tile edge, where there is a verge) on its
+lowest edge, which is the nose line of the first full course.
 u and v are metres, w and every height are millimetres. World coordinates: metres, X east, Y north, Z up, float64.
 """
 from __future__ import annotations

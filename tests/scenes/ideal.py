@@ -18,7 +18,8 @@ from scenes.truth import Truth
 
 Array = NDArray[np.float64]
 Table = list[dict[str, object]]
-MID_LIFT_MM, BUILD_UP_MM, PITCH_MM = 45.0, 110.0, 2.0
+MID_LIFT_MM, BUILD_UP_MM = 45.0, 110.0
+PITCH_MM = 0.004                         # so fine a thread that quarters of a turn do not show
 
 
 @dataclass(frozen=True)
@@ -49,7 +50,7 @@ def _rows(face: Face, rail: str, u: float, along: tuple[Array, Array], truth: Tr
     def place(v: float, over_plane: float) -> dict[str, object]:
         w = over_plane + float(face.lsq.height_mm(np.array(u), np.array(v)))
         xyz = truth.georef.to_file(face.to_world(np.array([u]), np.array([v]), np.array([w])))[0]
-        return {"face": f"F{face.index}", "array": "A1", "rail": rail, "u_mm": (u - face.tile.u0_m) * 1000,
+        return {"face": f"F{face.index}", "array": "A1", "rail": rail, "u_mm": u * 1000,
                 "v_mm": v * 1000, "x": xyz[0], "y": xyz[1], "z": xyz[2], "packer_mm": 0, "trust": "ok"}
 
     hooks = [{"hook": f"{rail}-h{k}", "seat_height_mm": s, **place(float(v), float(s))}
@@ -58,6 +59,12 @@ def _rows(face: Face, rail: str, u: float, along: tuple[Array, Array], truth: Tr
              "turns": 0, "reach": "ok", **place(float(v), float(b))}
             for k, (v, b) in enumerate(zip(foot_v, height, strict=True))]
     return hooks, feet, height
+
+
+def set_lift(foot: dict[str, object], lift_mm: float) -> None:
+    """Give a foot a lift, in whole quarter turns, with all that hangs on it."""
+    turns = round(lift_mm / PITCH_MM * 4) / 4
+    foot |= {"turns": turns, "lift_mm": turns * PITCH_MM, "adjustment_mm": turns * PITCH_MM - MID_LIFT_MM}
 
 
 def ideal_tables(truth: Truth, *, constant: bool = False) -> IdealTables:
@@ -79,8 +86,7 @@ def ideal_tables(truth: Truth, *, constant: bool = False) -> IdealTables:
             hooks, feet, rails = hooks + more_hooks, feet + more_feet, [*rails, {"rail": rail}]
     mean = float(np.mean([f["rail_height_mm"] for f in feet]))
     for foot in feet:
-        lift = MID_LIFT_MM if constant else MID_LIFT_MM + mean - float(str(foot["rail_height_mm"]))
-        foot |= {"lift_mm": lift, "adjustment_mm": lift - MID_LIFT_MM, "turns": round(lift / PITCH_MM * 4) / 4}
+        set_lift(foot, MID_LIFT_MM if constant else MID_LIFT_MM + mean - float(str(foot["rail_height_mm"])))
     faces = [{"face": f"F{f.index}", "pitch_deg": f.lsq.pitch_deg, "azimuth_deg": f.lsq.azimuth_deg, "area_m2": f.area_m2}
              for f in truth.listed]
     return IdealTables(feet, hooks, rails, [{"module": "M1"}], faces)

@@ -7,6 +7,8 @@ from pathlib import Path
 
 from scenes.faces import Face
 
+COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+
 
 @dataclass(frozen=True)
 class LeadText:
@@ -31,9 +33,10 @@ def _value(value: object) -> str:
 
 
 def _rafters(face: Face, tolerance_mm: float) -> list[str]:
-    datum_mm = face.tile.u0_m * 1000
-    places = ", ".join(str(round(float(r) - datum_mm)) for r in face.rafters_mm)
-    return ["", "[[rafters]]", f"azimuth_deg = {round(face.lsq.azimuth_deg) % 360}      # the {face.name} face, from the loft",
+    looks = COMPASS[round(face.lsq.azimuth_deg / 45) % 8]
+    places = ", ".join(str(round(float(r))) for r in face.rafters_mm)
+    azimuth = round(face.lsq.azimuth_deg) % 360
+    return ["", "[[rafters]]", f"azimuth_deg = {azimuth}      # the face that looks {looks}; middles measured in the loft",
             f"positions_mm = [{places}]", f"tolerance_mm = {tolerance_mm:g}"]
 
 

@@ -65,9 +65,8 @@ def take_level_survey(scene: Scene, face_index: int = 0, *, on: str = "crown", g
                 continue
             u_taped, v_taped = (float(np.round(x + rng.normal(0, place_sd_mm) / 1000, 3)) for x in (u, v))
             height = v * face.e_v[2] + w / 1000 * face.normal[2] + rng.normal(0, reading_sd_mm) / 1000
-            readings.append(Reading(f"p{len(readings) + 1}", int(course) + 1, float(np.round(u_taped - tile.u0_m, 3)),
-                                    float(np.round(v_taped - tile.v0_m, 3)), float(height), on))
-    outline = tuple((round(float(u - tile.u0_m), 3), round(float(v - tile.v0_m), 3)) for u, v in face.outline_uv_m)
+            readings.append(Reading(f"p{len(readings) + 1}", int(course) + 1, u_taped, v_taped, float(height), on))
+    outline = tuple((round(float(u), 3), round(float(v), 3)) for u, v in face.outline_uv_m)
     return LevelSurvey(tuple(readings), outline, Truth((replace(face, index=0),), Georef(), "uv"))
 
 

@@ -37,6 +37,8 @@ class TileOptions:
     caps: bool = True                    # ridge and hip caps
 
 
+FLAT_TILES = TileOptions(kind="flat", rise_mm=4.0, step_mm=18.0)
+BARREL_TILES = TileOptions(kind="barrel", rise_mm=70.0, step_mm=14.0)
 NO_TILES = TileOptions(kind="none", seat_sd_mm=0, caps=False)
 
 

@@ -35,6 +35,7 @@ class Scene:
     turn_deg: float
     origin_m: Array                      # world point of the house's origin, at ground level
     eave_z_m: float
+    substrate: SubstrateOptions
     tiles: TileOptions
     scan: ScanOptions
     clutter: ClutterOptions
@@ -150,13 +151,14 @@ def make_scene(shape: str = "gable", seed: int = 1, *, pitch_deg: float | None =
     origin = np.array(origin_m, dtype=float)
     plan = make_plan(shape, size)
     streams = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(1,))).spawn(len(plan.faces))
-    faces = [make_face(k, plan, turn, origin, substrate or SubstrateOptions(), tiles, tile, streams[k])
+    substrate = substrate or SubstrateOptions()
+    faces = [make_face(k, plan, turn, origin, substrate, tiles, tile, streams[k])
              for k in range(len(plan.faces))]
     faces = clutter_points.place_obstacles(faces, surroundings, draws[2])
     outline = affinity.translate(affinity.rotate(plan.outline, turn, origin=(0, 0)), origin[0], origin[1])
     eave_z = float(origin[2] + size.eave_height_m)
     trees = clutter_points.draw_trees(outline, eave_z, surroundings.trees, draws[3])
-    return Scene(shape, seed, plan, tuple(faces), outline, turn, origin, eave_z, tiles, scan or ScanOptions(),
+    return Scene(shape, seed, plan, tuple(faces), outline, turn, origin, eave_z, substrate, tiles, scan or ScanOptions(),
                  surroundings, tuple(trees))
 
 

@@ -22,6 +22,7 @@ COLUMNS = {
     "modules": ("module",),
 }
 IDS = {"feet": "foot", "hooks": "hook", "faces": "face", "rails": "rail", "modules": "module"}
+SAME_THREAD_MM = 0.06                    # lift = least lift + turns x thread pitch, but for rounding to 0.1 mm
 SAME_MID_MM = 0.11                       # lift - adjustment is mid-travel everywhere, but for rounding of both
 
 
@@ -80,7 +81,11 @@ def check_feet(feet: list[Row], hooks: list[Row], rails: set[str], faces: set[st
     turns = numbers(feet, "turns")
     if np.abs(turns * 4 - np.round(turns * 4)).max() > 1e-6:
         raise ScoreError("turns are not all quarters")
-    middle = numbers(feet, "lift_mm") - numbers(feet, "adjustment_mm")
+    lift = numbers(feet, "lift_mm")
+    line = np.column_stack([np.ones(len(turns)), turns])
+    if np.abs(lift - line @ np.linalg.lstsq(line, lift, rcond=None)[0]).max() > SAME_THREAD_MM:
+        raise ScoreError("lift_mm does not follow turns by one thread pitch")
+    middle = lift - numbers(feet, "adjustment_mm")
     if np.ptp(middle) > SAME_MID_MM:
         raise ScoreError("lift_mm - adjustment_mm is not one mid-travel lift")
     if numbers(feet, "sigma_mm").min() <= 0:

@@ -35,7 +35,7 @@ from scenes import (
     write_xyz,
 )
 from scenes.fields import draw_field
-from scenes.ideal import ideal_tables
+from scenes.ideal import ideal_tables, set_lift
 
 THIN = ScanOptions(density=60)
 
@@ -304,7 +304,7 @@ def test_known_errors_come_out_as_they_went_in(truth: Truth, tmp_path: Path) -> 
     tables = ideal_tables(truth)
     noise = np.random.default_rng(1).normal(0, 1, len(tables.feet))
     for row, e in zip(tables.feet, noise, strict=True):
-        row["lift_mm"], row["adjustment_mm"] = row["lift_mm"] + e, row["adjustment_mm"] + e
+        set_lift(row, row["lift_mm"] + e)
     score = score_tables(tables.write(tmp_path), truth)
     assert score.rms_mm == pytest.approx(np.std(noise), rel=0.1)
     assert 0.9 <= score.coverage <= 1
@@ -343,6 +343,7 @@ SPOILS = {
     "no feet": lambda t: t.feet.clear(),
     "odd turns": lambda t: t.feet[0].update(turns=1.3),
     "wrong sign": lambda t: t.feet[0].update(adjustment_mm=-t.feet[0]["adjustment_mm"] - 3),
+    "lift without turns": lambda t: t.feet[4].update({k: t.feet[4][k] + 1 for k in ("lift_mm", "adjustment_mm")}),
     "unknown face": lambda t: t.hooks[0].update(face="F77"),
     "wrong face": lambda t: t.hooks[0].update(face="F1"),
     "bent curve": lambda t: t.feet[5].update(rail_height_mm=t.feet[5]["rail_height_mm"] + 0.5),
