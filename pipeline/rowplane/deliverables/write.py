@@ -23,6 +23,9 @@ WRITERS: tuple[Callable[[RoofResult, Sheets], Files], ...] = (
     csv_files, result_files, record_files, svg_files, png_files, html_files,
 )
 
+MARKS = ("record.json", "failure.json")
+"""Files that tell a result folder from any other, which is never replaced."""
+
 
 def write_all(result: RoofResult, out_dir: Path, overwrite: bool = False) -> tuple[Path, ...]:
     """Writes every deliverable into `out_dir` and returns their paths; either all files are there afterwards or none.
@@ -32,10 +35,15 @@ def write_all(result: RoofResult, out_dir: Path, overwrite: bool = False) -> tup
     result is never replaced. Raises RowplaneError where `out_dir` exists and may not be replaced, or cannot be written
     (rights, disk full).
     """
+    _refuse_what_stands_there(Path(out_dir), overwrite)
+    sheets = build_sheets(result)
+    return put_files({name: content for render in WRITERS for name, content in render(result, sheets).items()}, out_dir, overwrite)
+
+
+def put_files(files: Files, out_dir: Path, overwrite: bool = False) -> tuple[Path, ...]:
+    """Puts ready-made files into `out_dir`, all or none, with the rules and errors of `write_all`."""
     out_dir = Path(out_dir)
     _refuse_what_stands_there(out_dir, overwrite)
-    sheets = build_sheets(result)
-    files = {name: content for render in WRITERS for name, content in render(result, sheets).items()}
     try:
         out_dir.parent.mkdir(parents=True, exist_ok=True)
         work = Path(tempfile.mkdtemp(prefix=f".{out_dir.name[:60]}-", dir=out_dir.parent))
@@ -58,7 +66,7 @@ def _refuse_what_stands_there(out_dir: Path, overwrite: bool) -> None:
         if not overwrite:
             hint = "Give another --out, or --overwrite to replace it."
             raise RowplaneError(str(out_dir), "a folder that exists", "a new folder", hint)
-        if any(out_dir.iterdir()) and not (out_dir / "record.json").is_file():
+        if any(out_dir.iterdir()) and not any((out_dir / mark).is_file() for mark in MARKS):
             allowed = "a new folder, or one that holds an earlier result"
             raise RowplaneError(str(out_dir), "a folder with other things in it", allowed, "Give another --out.")
     elif out_dir.exists() or out_dir.is_symlink():
