@@ -20,7 +20,7 @@ MISSING_MM = -22.0                           # the underlay seen through a hole,
 class TileOptions:
     """How the tiles are made and laid; kind 'none' gives a smooth covering."""
     kind: str = "s"                      # s, barrel, flat or none
-    rise_mm: float = 45.0                # pan bottom to crown top; for flat tiles the height of the interlock rib
+    rise_mm: float = 45.0                # pan bottom to crown top; for flat tiles the height of the rib at the side lap
     step_mm: float = 14.0                # drop at the nose
     gauge_mm: float | None = None        # None: drawn from 310-370
     cover_mm: float | None = None        # None: drawn from 200-330
