@@ -1,8 +1,8 @@
 """Faces of an invented house with their truth: frame, outline, edges, substrate, tiles, obstacles, least-squares plane.
 
 Face frame: u along the eave, left to right for someone on the ground who faces the roof; v up the slope, on the slope;
-w outward. The datum, u = v = 0, is the left end of the face (the left verge's tile edge, where there is a verge) on its
-lowest edge, which is the nose line of the first full course.
+w outward. u = 0 at the left end of the face, v = 0 at its lowest edge, the nose line of the first full course. The datum is
+the left end of the eave on that line (the left verge's tile edge, where there is a verge); beside a valley it is not u = 0.
 u and v are metres, w and every height are millimetres. World coordinates: metres, X east, Y north, Z up, float64.
 """
 from __future__ import annotations
@@ -97,9 +97,14 @@ class Face:
         return self.laid.pattern
 
     @property
+    def datum_u_m(self) -> float:
+        """u of the datum: the left end of the eave."""
+        return min((float(p[0]) for e in self.edges if e.kind == "eave" for p in (e.a_uv_m, e.b_uv_m)), default=0.0)
+
+    @property
     def rafters_mm(self) -> Array:
-        """Rafter middles from u = 0."""
-        return self.substrate.rafter_u_m * 1000
+        """Rafter middles from the datum."""
+        return (self.substrate.rafter_u_m - self.datum_u_m) * 1000
 
     @cached_property
     def polygon(self) -> Polygon:

@@ -50,7 +50,7 @@ def _rows(face: Face, rail: str, u: float, along: tuple[Array, Array], truth: Tr
     def place(v: float, over_plane: float) -> dict[str, object]:
         w = over_plane + float(face.lsq.height_mm(np.array(u), np.array(v)))
         xyz = truth.georef.to_file(face.to_world(np.array([u]), np.array([v]), np.array([w])))[0]
-        return {"face": f"F{face.index}", "array": "A1", "rail": rail, "u_mm": u * 1000,
+        return {"face": f"F{face.index}", "array": "A1", "rail": rail, "u_mm": (u - face.datum_u_m) * 1000,
                 "v_mm": v * 1000, "x": xyz[0], "y": xyz[1], "z": xyz[2], "packer_mm": 0, "trust": "ok"}
 
     hooks = [{"hook": f"{rail}-h{k}", "seat_height_mm": s, **place(float(v), float(s))}

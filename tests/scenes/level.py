@@ -65,8 +65,10 @@ def take_level_survey(scene: Scene, face_index: int = 0, *, on: str = "crown", g
                 continue
             u_taped, v_taped = (float(np.round(x + rng.normal(0, place_sd_mm) / 1000, 3)) for x in (u, v))
             height = v * face.e_v[2] + w / 1000 * face.normal[2] + rng.normal(0, reading_sd_mm) / 1000
-            readings.append(Reading(f"p{len(readings) + 1}", int(course) + 1, u_taped, v_taped, float(height), on))
-    outline = tuple((round(float(u), 3), round(float(v), 3)) for u, v in face.outline_uv_m)
+            readings.append(Reading(f"p{len(readings) + 1}", int(course) + 1,
+                                    float(np.round(u_taped - face.datum_u_m, 3)), v_taped, float(height), on))
+    # + 0.0 turns a rounded minus nothing into plain zero
+    outline = tuple((round(float(u) - face.datum_u_m, 3) + 0.0, round(float(v), 3) + 0.0) for u, v in face.outline_uv_m)
     return LevelSurvey(tuple(readings), outline, Truth((replace(face, index=0),), Georef(), "uv"))
 
 

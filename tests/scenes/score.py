@@ -96,7 +96,7 @@ def _places(rows: list[Row], what: str, truth: Truth) -> _Places:
     """Locate rows on the true faces; raises when one is off the roof."""
     if truth.frame == "uv":
         face = truth.faces[0]
-        u, v = numbers(rows, "u_mm") / 1000, numbers(rows, "v_mm") / 1000
+        u, v = numbers(rows, "u_mm") / 1000 + face.datum_u_m, numbers(rows, "v_mm") / 1000
         found = np.where(face.inside(u, v, OUTLINE_MARGIN_M), 0, -1)
     else:
         xyz = truth.georef.to_world(np.column_stack([numbers(rows, c) for c in "xyz"]))

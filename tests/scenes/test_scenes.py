@@ -84,6 +84,13 @@ def test_least_squares_plane_of_a_flat_substrate_is_the_nominal_plane(shape: str
         assert face.area_m2 == pytest.approx(scene.plan.faces[face.index].polygon.area / np.cos(np.radians(31)), rel=1e-6)
 
 
+def test_rafters_run_from_the_left_end_of_the_eave() -> None:
+    for face in make_scene("l_shape", 5, scan=THIN).faces:
+        eave = min(p[0] for e in face.edges if e.kind == "eave" for p in (e.a_uv_m, e.b_uv_m))
+        assert face.rafters_mm / 1000 + eave == pytest.approx(face.substrate.rafter_u_m)
+    assert any(f.datum_u_m > 1 for f in make_scene("l_shape", 5, scan=THIN).faces)     # beside the valley
+
+
 def test_azimuth_turns_against_the_angle_about_z() -> None:
     face = make_scene("gable", 5, turn_deg=25, substrate=FLAT, scan=THIN).faces[0]
     assert face.lsq.azimuth_deg == pytest.approx(180 - 25)
@@ -107,7 +114,7 @@ def test_substrate_has_the_stated_spread() -> None:
     assert np.std(np.concatenate(rafters)) == pytest.approx(2.5, rel=0.1)
     assert 15 < np.mean(sags) <= np.max(sags) <= 35
     face = make_scene("gable", 1, substrate=replace(FLAT, rafter_sd_mm=3), scan=THIN).faces[0]
-    left, right = face.rafters_mm[2:4] / 1000
+    left, right = face.rafters_mm[2:4] / 1000 + face.datum_u_m
     ends = face.substrate_mm(np.array([left, right]), np.array([2.0, 2.0]))
     middle = face.substrate_mm(np.array((left + right) / 2), np.array(2.0))
     assert middle == pytest.approx(ends.mean())                       # battens span straight
