@@ -1,0 +1,145 @@
+"""When no plane works: the feet that break it, by how much, and what would cure it, cheapest first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rowplane.findings import finding
+from rowplane.levelling.setting import Solved, settle
+from rowplane.model import Finding, RecheckBasis, Wish
+
+EDGE_MM = 60.0
+"""A foot within this of a module's edge carries it: feet stand in the gap between rows, a few centimetres from both edges."""
+
+
+@dataclass(frozen=True)
+class _Cure:
+    """One tried cure: what it costs in modules lost and feet added, in words, and the layout it wants."""
+
+    modules: int
+    more_feet: int
+    text: str
+    wish: Wish
+
+
+def cures_of(solved: tuple[Solved, ...]) -> tuple[tuple[Wish, ...], tuple[Finding, ...]]:
+    """Wishes and findings for the arrays that no plane fits within travel and packers; nothing for those that one fits.
+
+    A wish is asked for only where packers cannot cure and the other layout was solved and found to work; of those, the one
+    that loses the fewest modules, then the one that adds the fewest feet.
+    """
+    wishes: list[Wish] = []
+    findings: list[Finding] = []
+    for one in solved:
+        if one.answer.given_way > 0:
+            excess = 2 * one.answer.given_way
+            text = f"Crowns and greatest height exclude each other by {excess:.1f} mm; both gave way by half of it."
+            findings.append(finding("plane-limits", f"array {one.basis.array}", text, excess, 0.0, "mm"))
+        broken = np.flatnonzero(one.shortfall_mm > 0)
+        if not len(broken):
+            continue
+        findings += [_out_of_reach(one, int(i)) for i in broken]
+        cures = sorted(_cures(one, broken), key=lambda cure: (cure.modules, cure.more_feet))
+        findings += [
+            finding("levelling-cure", f"array {one.basis.array}", f"Cure {n + 1}: {cure.text}.", cure.modules, None, "modules")
+            for n, cure in enumerate(cures)
+        ]
+        if cures:
+            wishes.append(cures[0].wish)
+        else:
+            text = "Neither dropping modules nor splitting the array cures it: check the survey there, or raise the hooks."
+            findings.append(finding("levelling-cure", f"array {one.basis.array}", text))
+    return tuple(wishes), tuple(findings)
+
+
+def _out_of_reach(one: Solved, i: int) -> Finding:
+    short, basis = float(one.shortfall_mm[i]), one.basis
+    where = "above" if one.off_mm[i] > 0 else "below"
+    text = f"Foot {basis.foot_ids[i]} ends {short:.1f} mm {where} the best plane, packers and whole travel used."
+    return finding("foot-out-of-reach", f"foot {basis.foot_ids[i]}", text, short, 0.0, "mm")
+
+
+def _cures(one: Solved, broken: NDArray[np.int64]) -> list[_Cure]:
+    basis = one.basis
+    tried = [_split(basis, row) for row in np.unique(basis.module_rows)[1:].tolist()]
+    tried += [_drop(basis, modules, words) for modules, words in _to_drop(basis, broken)]
+    return [cure for cure in tried if cure is not None]
+
+
+def _split(basis: RecheckBasis, row: int) -> _Cure | None:
+    """Two arrays, the upper starting with `row`; the feet of the line between them are needed twice."""
+    lower, upper = basis.module_rows < row, basis.module_rows >= row
+    parts = [_part(basis, lower), _part(basis, upper)]
+    if any(part is None or np.any(settle(part).shortfall_mm > 0) for part in parts):
+        return None
+    line = float(np.min(basis.modules_mm[upper, 1]))
+    shared = int(np.count_nonzero(_carries(basis, lower) & _carries(basis, upper)))
+    text = f"split the array below row {row} into two planes ({shared} more feet, a step between rows {row - 1} and {row})"
+    return _Cure(0, shared, text, Wish("split", basis.face, (), line, f"array {basis.array}: {text}"))
+
+
+def _drop(basis: RecheckBasis, modules: NDArray[np.bool_], words: str) -> _Cure | None:
+    rest = _part(basis, ~modules)
+    if rest is None or np.any(settle(rest).shortfall_mm > 0):
+        return None
+    rects = tuple(tuple(float(x) for x in rect) for rect in basis.modules_mm[modules])
+    text = f"leave out {words}"
+    wish = Wish("drop", basis.face, rects, float("nan"), f"array {basis.array}: {text}")  # type: ignore[arg-type]
+    return _Cure(int(np.count_nonzero(modules)), 0, text, wish)
+
+
+def _to_drop(basis: RecheckBasis, broken: NDArray[np.int64]) -> list[tuple[NDArray[np.bool_], str]]:
+    """What could be left out: the modules that hang on broken feet, single ones first, and the first and the last row."""
+    hanging = np.array([_touches(basis, i)[broken].any() for i in range(len(basis.module_ids))])
+    tried = []
+    for i in np.flatnonzero(hanging):
+        one = np.arange(len(hanging)) == i
+        tried.append((one, f"module {basis.module_ids[i]}"))
+    if np.count_nonzero(hanging) > 1:
+        tried.append((hanging, f"modules {', '.join(basis.module_ids[i] for i in np.flatnonzero(hanging))}"))
+    for row in sorted({int(basis.module_rows.min()), int(basis.module_rows.max())}) if len(hanging) else ():
+        tried.append((basis.module_rows == row, f"row {row}"))
+    return [(modules, words) for modules, words in tried if not modules.all()]
+
+
+def _touches(basis: RecheckBasis, module: int) -> NDArray[np.bool_]:
+    left, front, right, top = basis.modules_mm[module]
+    along = (basis.foot_u_mm >= left - EDGE_MM) & (basis.foot_u_mm <= right + EDGE_MM)
+    edge = np.minimum(np.abs(basis.foot_v_mm - front), np.abs(basis.foot_v_mm - top)) <= EDGE_MM
+    return np.asarray(along & edge)
+
+
+def _carries(basis: RecheckBasis, modules: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    carried = np.zeros(len(basis.foot_ids), dtype=bool)
+    for i in np.flatnonzero(modules):
+        carried |= _touches(basis, int(i))
+    return carried
+
+
+def _part(basis: RecheckBasis, modules: NDArray[np.bool_]) -> RecheckBasis | None:
+    """The basis with only these modules and the feet that carry them, hooks as before any packer; None without feet.
+
+    An estimate of the other layout: its rails and hooks will be placed anew, but on the same roof.
+    """
+    feet = _carries(basis, modules)
+    if not modules.any() or not feet.any():
+        return None
+    rects = basis.modules_mm[modules]
+    u, v = basis.clear_uv_mm.T
+    inside = np.zeros(len(u), dtype=bool)
+    for left, front, right, top in rects:
+        inside |= (u >= left) & (u <= right) & (v >= front) & (v <= top)
+    pick = np.flatnonzero(feet)
+    return replace(
+        basis, mean_mm=basis.mean_mm - basis.hook_packer_mm, hook_packer_mm=0 * basis.hook_packer_mm, hooks_up=False,
+        foot_ids=tuple(basis.foot_ids[i] for i in pick), foot_rails=tuple(basis.foot_rails[i] for i in pick),
+        foot_lines=basis.foot_lines[feet], foot_runs=basis.foot_runs[feet], foot_u_mm=basis.foot_u_mm[feet],
+        foot_v_mm=basis.foot_v_mm[feet], held=basis.held[feet], lift_mm=basis.lift_mm[feet],
+        packer_mm=basis.packer_mm[feet], influence=basis.influence[feet],
+        module_ids=tuple(basis.module_ids[i] for i in np.flatnonzero(modules)), module_rows=basis.module_rows[modules],
+        module_columns=basis.module_columns[modules], modules_mm=rects, clear_uv_mm=basis.clear_uv_mm[inside],
+        crown_mm=basis.crown_mm[inside], crown_covariance_mm2=basis.crown_covariance_mm2[inside],
+    )  # fmt: skip

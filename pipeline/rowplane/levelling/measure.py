@@ -1,0 +1,135 @@
+"""What to measure: the points whose readings lower the worst foot's sigma most, in the order of worth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rowplane.levelling.observe import gap_row, height_variance
+from rowplane.levelling.sigma import Z95, off_plane, set_variance
+from rowplane.levelling.string_line import Strung
+from rowplane.model import Array, Measure, RecheckBasis
+
+SOFT = 8
+"""Power of the mean that stands for 'the worst foot': a plain greatest value would not see progress at the second worst."""
+
+
+@dataclass(frozen=True)
+class _Points:
+    """Candidate readings: rows `(c, h)` over the hook seats, error variances `(c,)`, and the foot each is taken at."""
+
+    kind: Literal["gap", "height"]
+    rows: Array
+    variance: Array
+    foot: NDArray[np.int64]
+
+
+def measures_of(basis: RecheckBasis, strung: tuple[Strung, ...]) -> tuple[Measure, ...]:
+    """The shortest of two lists, gaps below strings or levelled rail tops, that brings every foot within tolerance.
+
+    Empty where the survey supports every foot. One list keeps to one instrument: a crew on a roof carries one. Where neither
+    list gets there, the one that leaves the smaller worst sigma. Equal lists: the string's.
+    """
+    limit = basis.limits.tolerance_mm / Z95
+    lists = [chosen(basis, points, len(basis.foot_ids), limit) for points in (gap_points(basis, strung), height_points(basis))]
+    lists = [(picked, after) for picked, after in lists if picked]
+    if not lists:
+        return ()
+    picked, after = min(lists, key=lambda found: (max(found[1][-1], limit), len(found[0])))
+    return tuple(
+        Measure(n + 1, basis.foot_ids[foot], kind, _where(basis, foot, kind), sigma)
+        for n, ((foot, kind), sigma) in enumerate(zip(picked, after, strict=True))
+    )
+
+
+def gap_points(basis: RecheckBasis, strung: tuple[Strung, ...]) -> _Points:
+    """Rail top below the string of its run, at every inner foot that is strung."""
+    inner = [(s, f) for s in strung for f in s.feet if len(s.supports) and f not in s.supports]
+    rows = np.array([gap_row(basis, s, f) for s, f in inner]).reshape(-1, len(basis.hook_ids))
+    variance = np.full(len(inner), basis.limits.reading_sd_mm**2 + basis.limits.string_error_mm**2 / 4)
+    return _Points("gap", rows, variance, np.array([f for _, f in inner], dtype=np.int64))
+
+
+def height_points(basis: RecheckBasis) -> _Points:
+    """Rail top by level and staff, at every foot."""
+    f = len(basis.foot_ids)
+    return _Points("height", basis.influence, np.full(f, height_variance(basis)), np.arange(f, dtype=np.int64))
+
+
+def chosen(
+    basis: RecheckBasis, points: _Points, most: int, limit_mm: float
+) -> tuple[list[tuple[int, Literal["gap", "height"]]], list[float]]:
+    """Greedy picks of at most `most` points until the worst sigma is at most `limit_mm`, and the worst sigma after each.
+
+    No pick where nothing is to be gained, or where all is within the limit from the start.
+    """
+    state = _State(basis, points)
+    picked: list[tuple[int, Literal["gap", "height"]]] = []
+    after: list[float] = []
+    while len(picked) < min(most, len(points.foot)) and state.worst() > limit_mm:
+        best = state.best()
+        if best is None:
+            break
+        state.take(best)
+        picked.append((int(points.foot[best]), points.kind))
+        after.append(state.worst())
+    return picked, after
+
+
+class _State:
+    """Covariance of seats off the plane and of the candidates, conditioned on what was picked so far.
+
+    `cross` `(f, c)` of seats off the plane with candidates, `among` `(c, c)` of candidates. Levelled heights share one unknown
+    datum: their first reading only fixes it, so the first is picked as if the datum were known, and then freed.
+    """
+
+    def __init__(self, basis: RecheckBasis, points: _Points) -> None:
+        free, cov = off_plane(basis), basis.covariance_mm2
+        onto = free @ basis.influence
+        self.points = points
+        self.left = np.ones(len(points.foot), dtype=bool)
+        self.fixed = set_variance(basis.limits) * np.diag(free)
+        self.seats = np.einsum("ij,jk,ik->i", onto, cov, onto)
+        self.cross = onto @ cov @ points.rows.T
+        self.among = points.rows @ cov @ points.rows.T
+        self.freed = points.kind != "height"
+
+    def worst(self) -> float:
+        return float(np.sqrt(np.max(np.maximum(self.seats, 0.0) + self.fixed, initial=0.0)))
+
+    def best(self) -> int | None:
+        if not self.left.any():
+            return None
+        spread = np.diag(self.among) + self.points.variance
+        after = np.maximum(self.seats[:, None] - self.cross**2 / spread[None, :], 0.0) + self.fixed[:, None]
+        score = np.where(self.left, np.sum(after ** (SOFT // 2), axis=0), np.inf)
+        now = float(np.sum((np.maximum(self.seats, 0.0) + self.fixed) ** (SOFT // 2)))
+        best = int(np.argmin(score))
+        return best if score[best] < now * (1 - 1e-9) else None
+
+    def take(self, pick: int) -> None:
+        self.left[pick] = False
+        if not self.freed:
+            self._free(pick)
+            return
+        spread = self.among[pick, pick] + self.points.variance[pick]
+        gain, column = self.cross[:, pick].copy(), self.among[:, pick].copy()
+        self.seats -= gain**2 / spread
+        self.cross -= np.outer(gain, column) / spread
+        self.among -= np.outer(column, column) / spread
+
+    def _free(self, pick: int) -> None:
+        # With the datum unknown only differences to the first height tell: y_i − y_first, whose errors share that of y_first.
+        self.freed = True
+        column, corner = self.among[:, pick].copy(), self.among[pick, pick] + self.points.variance[pick]
+        self.cross = self.cross - self.cross[:, [pick]]
+        self.among = self.among - column[:, None] - column[None, :] + corner
+
+
+def _where(basis: RecheckBasis, foot: int, kind: str) -> str:
+    rail, u, v = basis.foot_rails[foot], basis.foot_u_mm[foot], basis.foot_v_mm[foot]
+    tool = "rule from rail top up to the string" if kind == "gap" else "staff on the rail top"
+    return f"{tool}, rail {rail}, {u:.0f} mm from the left and {v:.0f} mm up from the datum"

@@ -1,0 +1,237 @@
+"""The array plane as a linear or integer program, its goals met one after the other and each proved (HiGHS)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+from scipy.optimize import linprog
+
+from rowplane.model import Array
+
+SLACK = 1e-6
+"""How far a goal already met may give way to the next one, mm or count: above the solver's own tolerance, below any rule."""
+
+
+@dataclass(frozen=True)
+class Task:
+    """One array's plane problem; the plane is `x` `(3,)`: height at the array's middle, rise over half its extent in u, in v.
+
+    `feet` `(f, 3)` plane rows of free feet with rail tops `rail` `(f,)` and `influence` `(f, h)` of packers at hooks `(h = 0`
+    where hooks stay as they are). `low`, `high` travel, `middle` its middle. `crowns` `(c, 3)` rows that must be at least
+    `floor` `(c,)`; `corners` `(k, 3)` rows at most `ceiling`. `held` `(s, 3)` rows of feet already set, with seats `held_seat`.
+    `lower`, `upper` `(3,)` bounds of x. `packers` and `pieces`: every packer height there is and the pieces it takes.
+    """
+
+    feet: Array
+    rail: Array
+    influence: Array
+    low: float
+    high: float
+    middle: float
+    crowns: Array
+    floor: Array
+    corners: Array
+    ceiling: float
+    held: Array
+    held_seat: Array
+    lower: Array
+    upper: Array
+    packers: Array
+    pieces: Array
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What the program chose: plane `x`, `foot_packer` `(f,)`, `hook_packer` `(h,)`, `shortfall` `(f,)` and the goals.
+
+    `given_way` is by how much clearance and greatest height had to give way, `held_miss` the greatest distance of a set
+    foot's seat from the plane. `goals` of (name, value, proved bound), in their order.
+    """
+
+    x: Array
+    foot_packer: Array
+    hook_packer: Array
+    shortfall: Array
+    given_way: float
+    held_miss: float
+    goals: tuple[tuple[str, float, float], ...]
+
+
+def solve(task: Task) -> Answer:
+    """Best plane: set feet missed least; within travel; fewest packers; smallest greatest adjustment; least turning.
+
+    Adjustment is lift minus mid-travel, turning the sum of its sizes. Packers come in only where travel alone fails, and
+    feet fall short only where packers fail too: then the total shortfall is made smallest first. Where clearance and greatest
+    height exclude each other both give way by the same smallest amount. Always answers: the tilt bounds alone can be kept.
+    """
+    frame = _Frame(task)
+    given_way = _first(frame, "way")
+    held_miss = _first(frame, "miss") if len(task.held) else 0.0
+    plain = _Columns(frame, with_packers=False, may_fall_short=False)
+    if (answer := _in_turn(plain, ("greatest adjustment", "total turning"), given_way, held_miss)) is not None:
+        return answer
+    packed = _Columns(frame, with_packers=True, may_fall_short=False)
+    goals = ("packers", "greatest adjustment", "total turning")
+    if (answer := _in_turn(packed, goals, given_way, held_miss)) is not None:
+        return answer
+    short = _Columns(frame, with_packers=True, may_fall_short=True)
+    answer = _in_turn(short, ("shortfall", *goals), given_way, held_miss)
+    if answer is None:
+        raise ArithmeticError("the array plane with shortfall allowed has no solution")
+    return answer
+
+
+class _Frame:
+    """Limits of the plane that have nothing to do with travel, over x, way and miss (five columns)."""
+
+    def __init__(self, task: Task) -> None:
+        self.task = task
+        keep = _upper_hull(task.crowns, task.floor)
+        rows, rhs = [np.zeros((0, 5))], [np.zeros(0)]
+
+        def at_most(plane: Array, way: float, miss: float, limit: Array) -> None:
+            extra = np.tile([way, miss], (len(plane), 1))
+            rows.append(np.hstack([plane, extra]))
+            rhs.append(limit)
+
+        at_most(-task.crowns[keep], -1.0, 0.0, -task.floor[keep])
+        at_most(task.corners, -1.0, 0.0, np.full(len(task.corners), task.ceiling))
+        at_most(task.held, 0.0, -1.0, task.held_seat)
+        at_most(-task.held, 0.0, -1.0, -task.held_seat)
+        self.rows, self.rhs = np.vstack(rows), np.concatenate(rhs)
+        self.way = self.miss = 0.0
+
+
+def _first(frame: _Frame, what: str) -> float:
+    """Smallest `way` (all else free) or, with that held, smallest `miss`; kept in the frame for what follows."""
+    cost = np.array([0, 0, 0, what == "way", what == "miss"], dtype=float)
+    bounds = [*zip(frame.task.lower, frame.task.upper, strict=True), (0, None if what == "way" else frame.way), (0, None)]
+    result = linprog(cost, frame.rows, frame.rhs, bounds=bounds, method="highs")
+    if result.status != 0:
+        raise ArithmeticError(f"the plane's own limits have no solution: {result.message}")
+    # Below a thousandth of a millimetre it is the solver's rounding, not a limit that gave way.
+    value = float(result.fun) if result.fun > 1e-3 else 0.0
+    setattr(frame, what, value + SLACK if value or what == "miss" else 0.0)
+    return value
+
+
+class _Columns:
+    """Columns x(3) | way | miss | t | a(f) | s(f) | packers at feet (f·k) | packers at hooks (h·k), and the rows over them."""
+
+    def __init__(self, frame: _Frame, with_packers: bool, may_fall_short: bool) -> None:
+        task = self.task = frame.task
+        f, h = task.influence.shape
+        k = len(task.packers) if with_packers else 0
+        self.f, self.h, self.k = f, h, k
+        self.a, self.s, self.zf, self.zh = 6, 6 + f, 6 + 2 * f, 6 + 2 * f + f * k
+        self.n = self.zh + h * k
+        self.lift = self._lift_rows()
+        self.bounds = [*zip(task.lower, task.upper, strict=True), (0.0, frame.way), (0.0, frame.miss), (0.0, None)]
+        self.bounds += [(0.0, None)] * f + [(0.0, None if may_fall_short else 0.0)] * f + [(0.0, 1.0)] * ((f + h) * k)
+        self.integrality = np.concatenate([np.zeros(self.zf), np.ones(self.n - self.zf)])
+        self.rows, self.rhs = self._rows(frame)
+
+    def _lift_rows(self) -> sparse.csr_array:
+        """lift = these rows · y − rail."""
+        task, f, k = self.task, self.f, self.k
+        blocks = [sparse.csr_array(task.feet), sparse.csr_array((f, 3 + 2 * f))]
+        if k:
+            blocks.append(sparse.csr_array(sparse.kron(sparse.eye_array(f), -task.packers[None, :])))
+            if self.h:
+                blocks.append(sparse.csr_array(np.kron(task.influence, -task.packers[None, :])))
+        return sparse.csr_array(sparse.hstack(blocks))
+
+    def _rows(self, frame: _Frame) -> tuple[sparse.csr_array, Array]:
+        task, f, k = self.task, self.f, self.k
+        each = np.arange(f)
+        short = sparse.csr_array((np.ones(f), (each, self.s + each)), shape=(f, self.n))
+        size = sparse.csr_array((np.ones(f), (each, self.a + each)), shape=(f, self.n))
+        most = sparse.csr_array((np.ones(f), (each, np.full(f, 5))), shape=(f, self.n))
+        rail, ones = task.rail, np.ones(f)
+        fixed = sparse.csr_array(sparse.hstack([sparse.csr_array(frame.rows), sparse.csr_array((len(frame.rows), self.n - 5))]))
+        rows = [fixed, self.lift - short, -self.lift - short]
+        rhs = [frame.rhs, task.high * ones + rail, -task.low * ones - rail]
+        for bound in (most, size):
+            rows += [self.lift - bound, -self.lift - bound]
+            rhs += [task.middle * ones + rail, -task.middle * ones - rail]
+        if k:
+            one_each = sparse.kron(sparse.eye_array(f + self.h), np.ones((1, k)))
+            rows.append(sparse.csr_array(sparse.hstack([sparse.csr_array((f + self.h, self.zf)), one_each])))
+            rhs.append(np.ones(f + self.h))
+        return sparse.csr_array(sparse.vstack(rows)), np.concatenate(rhs)
+
+    def cost(self, goal: str) -> Array:
+        """The goal as a row over all columns."""
+        cost = np.zeros(self.n)
+        if goal == "greatest adjustment":
+            cost[5] = 1.0
+        elif goal == "total turning":
+            cost[self.a : self.s] = 1.0
+        elif goal == "shortfall":
+            cost[self.s : self.zf] = 1.0
+        else:
+            cost[self.zf :] = np.tile(self.task.pieces, self.f + self.h)
+        return cost
+
+
+def _in_turn(columns: _Columns, goals: tuple[str, ...], given_way: float, held_miss: float) -> Answer | None:
+    """Meet the goals one after the other, each kept while the next is met; None where no plane keeps travel."""
+    rows, rhs = columns.rows, columns.rhs
+    met: list[tuple[str, float, float]] = []
+    bounds, integrality = columns.bounds, columns.integrality
+    y = np.zeros(columns.n)
+    for goal in goals:
+        cost = columns.cost(goal)
+        whole = integrality if integrality.any() else None
+        result = linprog(cost, rows, rhs, bounds=bounds, integrality=whole, method="highs", options=_OPTIONS)
+        if result.x is None:
+            if met:
+                raise ArithmeticError(f"{goal}: a goal met could not be kept: {result.message}")
+            return None
+        y = result.x
+        value = float(np.round(result.fun)) if goal == "packers" else float(result.fun)
+        met.append((goal, value, _bound(result, rhs, bounds, whole is not None)))
+        rows = sparse.csr_array(sparse.vstack([rows, sparse.csr_array(cost[None, :])]))
+        rhs = np.append(rhs, value + SLACK * max(1.0, abs(value)))
+    return _answer(columns, y, tuple(met), given_way, held_miss)
+
+
+_OPTIONS = {"presolve": True, "mip_rel_gap": 0.0}
+
+
+def _bound(result: object, rhs: Array, bounds: list[tuple[float, float | None]], integer: bool) -> float:
+    """Proved lower bound of the goal: the search tree's, or for a linear program the value of its dual solution."""
+    if integer:
+        return float(result.mip_dual_bound)  # type: ignore[attr-defined]
+    low = np.array([b[0] for b in bounds], dtype=float)
+    high = np.array([np.inf if b[1] is None else b[1] for b in bounds], dtype=float)
+    dual = float(result.ineqlin.marginals @ rhs)  # type: ignore[attr-defined]
+    below, above = result.lower.marginals, result.upper.marginals  # type: ignore[attr-defined]
+    dual += float(np.sum(below[below != 0] * low[below != 0])) + float(np.sum(above[above != 0] * high[above != 0]))
+    return dual
+
+
+def _answer(
+    columns: _Columns, y: Array, met: tuple[tuple[str, float, float], ...], given_way: float, held_miss: float
+) -> Answer:
+    task, f, h, k = columns.task, columns.f, columns.h, columns.k
+    foot = np.round(y[columns.zf : columns.zh]).reshape(f, k) @ task.packers[:k] if k else np.zeros(f)
+    hook = np.round(y[columns.zh :]).reshape(h, k) @ task.packers[:k] if k else np.zeros(h)
+    short = y[columns.s : columns.zf]
+    return Answer(y[:3], foot, hook, np.where(short > 1e-5, short, 0.0), given_way, held_miss, met)
+
+
+def _upper_hull(rows: Array, floor: Array) -> NDArray[np.int64]:
+    """Indices of the clearance points that can bind: those on the upper hull of the crowns."""
+    from scipy.spatial import ConvexHull, QhullError
+
+    if len(floor) < 5:
+        return np.arange(len(floor), dtype=np.int64)
+    try:
+        hull = ConvexHull(np.column_stack([rows[:, 1:], floor]))
+    except QhullError:
+        return np.arange(len(floor), dtype=np.int64)  # all on one plane or line: nothing to leave out
+    return np.unique(hull.simplices[hull.equations[:, 2] > -1e-12]).astype(np.int64)
