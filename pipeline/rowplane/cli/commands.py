@@ -112,6 +112,24 @@ def run(
 
 
 @app.command()
+def batch(
+    leads: Annotated[str, typer.Argument(help="A folder of leads, a CSV manifest, or a URL of either.")],
+    out: Annotated[str, typer.Option("--out", help="Result folder or URL; a folder per lead and the summary.")],
+    settings: SetOption = None,
+    workers: Annotated[int | None, typer.Option(min=1, max=1024, help="Workers on this machine; 1 runs in process.")] = None,
+    scheduler: Annotated[str | None, typer.Option(metavar="ADDRESS", help="An existing cluster: tcp://host:port.")] = None,
+    fresh: Annotated[bool, typer.Option("--fresh", help="Do finished leads again.")] = False,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would be done, and end.")] = False,
+    as_json: JsonOption = False,
+) -> int:
+    """Many roofs: each lead into its own folder, and a sorted list of all."""
+    from rowplane.cli.batch import run_leads
+
+    left = run_leads(leads, out, _overrides(settings), workers, scheduler, fresh, dry_run, as_json)
+    return NEEDS_A_PERSON if left else DONE
+
+
+@app.command()
 def inspect(
     scan: Annotated[Path, typer.Argument(help="A scan, a lead.toml, or a folder with one.")],
     settings: SetOption = None,

@@ -1,0 +1,85 @@
+"""Sort a lead by its written result: ready, site-check, not-suitable, with the reason in a sentence.
+
+Works on result.json alone, so that a lead done last night and one done just now are judged the same way.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+Verdict = Literal["ready", "site-check", "not-suitable", "failed"]
+Row = dict[str, str | int | float | None]
+
+COLUMNS: tuple[tuple[str, str, int | None, str], ...] = (
+    ("lead", "", None, "name of the lead's folder"),
+    ("verdict", "", None, "ready, site-check, not-suitable or failed"),
+    ("reason", "", None, "why, in a sentence"),
+    ("faces", "", 0, "faces found on the building"),
+    ("modules", "", 0, "modules placed"),
+    ("power_kw", "kW", 2, "rated power of the modules"),
+    ("rails", "", 0, "rails"),
+    ("hooks", "", 0, "tile hooks"),
+    ("feet", "", 0, "feet"),
+    ("adjustment_min_mm", "mm", 1, "lowest adjustment from mid-travel"),
+    ("adjustment_max_mm", "mm", 1, "highest adjustment from mid-travel"),
+    ("feet_to_measure", "", 0, "feet the survey does not support"),
+    ("feet_out_of_reach", "", 0, "feet that no travel or packer brings into the plane"),
+    ("packers", "", 0, "places that need packers"),
+    ("scan", "", None, "verdict on the scan for foot heights"),
+    ("deviation_max_mm", "mm", 1, "greatest deviation of a substrate from its plane"),
+    ("revision", "", None, "fingerprint of input, settings and version"),
+)
+"""Columns of the summary: name, unit, decimals (None for text), meaning."""
+
+
+def triage(name: str, result: dict[str, Any]) -> Row:
+    """The summary row of a lead from its result.json; the rules are the settings of its [batch] section."""
+    levels, rules = result["levels"], result["config"]["batch"]
+    feet = levels["feet"]
+    modules = sum(len(a["modules"]) for a in result["layout"]["arrays"])
+    adjustments = [f["adjustment_mm"] for f in feet]
+    row: Row = {
+        "lead": name,
+        "faces": len(result["roof"]["faces"]),
+        "modules": modules,
+        "power_kw": round(modules * result["config"]["module"]["power_w"] / 1000, 2),
+        "rails": len(result["plan"]["rails"]),
+        "hooks": len(result["plan"]["hooks"]),
+        "feet": len(feet),
+        "adjustment_min_mm": round(min(adjustments), 1) if feet else None,
+        "adjustment_max_mm": round(max(adjustments), 1) if feet else None,
+        "feet_to_measure": sum(f["trust"] == "measure" for f in feet),
+        "feet_out_of_reach": sum(f["reach"] == "out-of-reach" for f in feet),
+        "packers": sum(bool(p["packer_mm"]) for p in (*feet, *levels["hooks"])),
+        "scan": result["quality"]["verdict"],
+        "deviation_max_mm": max((round(s["deviation_max_mm"], 1) for s in result["surfaces"]), default=None),
+        "revision": result["revision"],
+    }
+    verdict, reason = _judged(row, result["findings"], rules)
+    return {"lead": name, "verdict": verdict, "reason": reason, **{k: v for k, v in row.items() if k != "lead"}}
+
+
+def failed(name: str, reason: str) -> Row:
+    """The row of a lead that gave no result."""
+    empty: Row = {column: None for column, *_ in COLUMNS}
+    return {**empty, "lead": name, "verdict": "failed", "reason": reason}
+
+
+def _judged(row: Row, findings: list[dict[str, Any]], rules: dict[str, Any]) -> tuple[Verdict, str]:
+    modules, feet = int(row["modules"] or 0), int(row["feet"] or 0)
+    stops = [f["text"] for f in findings if f["severity"] == "stop"]
+    if modules < rules["min_modules"]:
+        return "not-suitable", stops[0] if stops else f"Only {modules} modules fit; {rules['min_modules']} are the least."
+    if stops:
+        return "site-check", stops[0]
+    if row["feet_out_of_reach"]:
+        return "site-check", f"{row['feet_out_of_reach']} of {feet} feet are out of reach of the array plane."
+    waived = set() if rules["rafters_needed"] else {"rafters-unknown"}
+    persons = [f["text"] for f in findings if f["severity"] == "person" and f["code"] not in waived]
+    if persons:
+        more = f" (and {len(persons) - 1} more)" if len(persons) > 1 else ""
+        return "site-check", persons[0] + more
+    measure = int(row["feet_to_measure"] or 0)
+    if measure > rules["max_measure_share"] * feet:
+        return "site-check", f"{measure} of {feet} feet have to be measured before they can be set."
+    return "ready", f"{modules} modules, {measure} of {feet} feet to measure on the roof."

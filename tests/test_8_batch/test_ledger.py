@@ -1,0 +1,61 @@
+"""The lock and the log of a batch's output folder."""
+
+import json
+import os
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from rowplane.batch.ledger import LOCK, Ledger
+from rowplane.errors import RowplaneError
+
+
+def test_two_batches_do_not_share_an_output(tmp_path: Path) -> None:
+    with Ledger(str(tmp_path)), pytest.raises(RowplaneError, match=rf"process {os.getpid()} on {socket.gethostname()}"):
+        Ledger(str(tmp_path)).__enter__()
+    with Ledger(str(tmp_path)):
+        pass
+    assert not (tmp_path / LOCK).exists()
+
+
+def test_a_dead_owner_on_this_machine_loses_its_lock(tmp_path: Path) -> None:
+    gone = subprocess.Popen([sys.executable, "-c", "pass"])
+    gone.wait()
+    (tmp_path / LOCK).write_text(json.dumps({"host": socket.gethostname(), "pid": gone.pid}))
+    with Ledger(str(tmp_path)):
+        assert json.loads((tmp_path / LOCK).read_text())["pid"] == os.getpid()
+
+
+def test_an_owner_on_another_machine_keeps_it(tmp_path: Path) -> None:
+    (tmp_path / LOCK).write_text(json.dumps({"host": "elsewhere.invalid", "pid": 1}))
+    with pytest.raises(RowplaneError, match=f"delete {LOCK}"):
+        Ledger(str(tmp_path)).__enter__()
+
+
+def test_lines_are_there_before_the_next_lead(tmp_path: Path) -> None:
+    with Ledger(str(tmp_path)) as ledger:
+        ledger.add({"lead": "ä"})
+        assert json.loads((tmp_path / "runs.jsonl").read_text())["lead"] == "ä"
+    with Ledger(str(tmp_path)) as ledger:
+        ledger.add({"lead": "b"})
+    assert len((tmp_path / "runs.jsonl").read_text().splitlines()) == 2
+
+
+def test_half_made_folders_go_and_an_older_result_comes_back(tmp_path: Path) -> None:
+    (tmp_path / ".one-abc").mkdir()
+    (tmp_path / ".one-abc" / "feet.csv").write_text("half")
+    (tmp_path / ".two-old-xyz" / "old").mkdir(parents=True)
+    (tmp_path / ".two-old-xyz" / "old" / "record.json").write_text("whole")
+    with Ledger(str(tmp_path)):
+        pass
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["two"]
+    assert (tmp_path / "two" / "record.json").read_text() == "whole"
+
+
+def test_an_output_that_cannot_be_made_is_named(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(RowplaneError, match="no access"):
+        Ledger(str(tmp_path / "file" / "out")).__enter__()

@@ -1,0 +1,128 @@
+"""LEADS → tasks: folders, manifests, URLs, and names that no folder may have."""
+
+from pathlib import Path
+
+import pytest
+
+from rowplane.batch.tasks import name_problem, plan_tasks
+from rowplane.errors import RowplaneError
+
+
+def lead(folder: Path, name: str) -> Path:
+    place = folder / name
+    place.mkdir(parents=True)
+    (place / "roof.xyz").write_text("0 0 0\n")
+    (place / "lead.toml").write_text('name = "n"\nscan = "roof.xyz"\n')
+    return place
+
+
+def test_a_folder_holds_lead_folders_and_scans(tmp_path: Path) -> None:
+    lead(tmp_path, "b-lead")
+    (tmp_path / "a.xyz").write_text("0 0 0\n")
+    (tmp_path / "a.ply").write_text("ply\n")
+    (tmp_path / "notes.md").write_text("no lead\n")
+    lead(tmp_path, "old-layout")
+    (tmp_path / ".hidden").mkdir()
+    assert [t.name for t in plan_tasks(str(tmp_path))] == ["a", "a-xyz", "b-lead"]
+
+
+def test_the_output_of_a_batch_is_no_lead(tmp_path: Path) -> None:
+    lead(tmp_path, "one")
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "runs.jsonl").write_text("")
+    (tmp_path / "out" / "summary.csv").write_text("")
+    assert [t.name for t in plan_tasks(str(tmp_path))] == ["one"]
+
+
+def test_manifest_rows_carry_settings(tmp_path: Path) -> None:
+    lead(tmp_path, "x")
+    (tmp_path / "leads.csv").write_text("lead,scan,placement.orientation,placement.setback_mm.eave\nfirst,x,portrait,\n")
+    (task,) = plan_tasks(str(tmp_path / "leads.csv"))
+    assert (task.name, task.overrides, task.problem) == ("first", (("placement.orientation", "portrait"),), "")
+    assert Path(task.place) == tmp_path / "x"
+
+
+def test_bad_rows_fail_and_good_ones_stay(tmp_path: Path) -> None:
+    lead(tmp_path, "x")
+    rows = [
+        "good,x",
+        "missing,y",
+        "../out,x",
+        "a/b,x",
+        "con,x",
+        "good,x",
+        "outside,../x",
+        "absolute,/etc/passwd",
+        "url,s3://b/x",
+    ]
+    (tmp_path / "leads.csv").write_text("\n".join(["lead,scan", *rows]) + "\n")
+    tasks = plan_tasks(str(tmp_path / "leads.csv"))
+    assert len({t.name for t in tasks}) == len(rows)
+    assert [t.name for t in tasks if not t.problem] == ["good"]
+    words = " | ".join(t.problem for t in tasks)
+    for expected in (
+        "does not exist",
+        "no folder name may have",
+        "is reserved",
+        "more than once",
+        "inside the manifest's folder",
+    ):
+        assert expected in words
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("name,file\n", "a lead and a scan column"),
+        ("lead,scan,module.widht_mm\n", "Did you mean module.width_mm"),
+        ("lead,scan\n", "no lead in it"),
+    ],
+)
+def test_manifest_columns_are_checked(text: str, words: str, tmp_path: Path) -> None:
+    (tmp_path / "leads.csv").write_text(text)
+    with pytest.raises(RowplaneError, match=words):
+        plan_tasks(str(tmp_path / "leads.csv"))
+
+
+@pytest.mark.parametrize(
+    ("place", "words"),
+    [("", "no lead in it"), ("nowhere", "nothing there"), ("one.laz", "a single file"), ("s4://b/x", "no access")],
+)
+def test_places_that_hold_no_leads(place: str, words: str, tmp_path: Path) -> None:
+    (tmp_path / "one.laz").write_bytes(b"x")
+    (tmp_path / "empty").mkdir()
+    where = place if "://" in place else str(tmp_path / (place or "empty"))
+    with pytest.raises(RowplaneError, match=words):
+        plan_tasks(where)
+
+
+def test_a_url_gives_the_same_tasks_as_the_folder(tmp_path: Path) -> None:
+    lead(tmp_path, "one")
+    lead(tmp_path, "two")
+    assert [t.name for t in plan_tasks(f"file://{tmp_path}")] == [t.name for t in plan_tasks(str(tmp_path))]
+
+
+def test_need_comes_from_the_header_and_is_bounded_by_the_size(tmp_path: Path) -> None:
+    import laspy
+    import numpy as np
+
+    header = laspy.LasHeader(point_format=7, version="1.4")
+    las = laspy.LasData(header)
+    las.x = las.y = las.z = np.zeros(100_000)
+    las.write(str(tmp_path / "honest.las"))
+    lying = bytearray((tmp_path / "honest.las").read_bytes()[:400])
+    lying[247:255] = (10**12).to_bytes(8, "little")
+    (tmp_path / "lying.las").write_bytes(bytes(lying))
+    honest, lying_task = plan_tasks(str(tmp_path))
+    assert honest.need_mb == 450 + 6
+    assert lying_task.need_mb == 450
+
+
+@pytest.mark.parametrize("name", ["", "x" * 61, "a/b", "..", ".hidden.", "aux.laz", "LPT1", "a\x00b", "summary.csv", "tail "])
+def test_names_no_system_takes(name: str) -> None:
+    assert name_problem(name)
+
+
+@pytest.mark.parametrize("name", ["Mill Lane 3", "dach-süd", "屋根", "a.b"])
+def test_names_that_are_fine(name: str) -> None:
+    assert name_problem(name) == ""
