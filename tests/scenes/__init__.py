@@ -6,6 +6,24 @@
     face = scene.faces[0]
     face.substrate_mm(u_m, v_m), face.lsq.pitch_deg, face.tile.gauge_mm, face.edges, face.obstacles
 
+Other houses: make_scene(shape, seed, pitch_deg=, pitch_b_deg=, turn_deg=, origin_m=, size=, and the four option groups)
+    SubstrateOptions  sag, ridge bow, long waves, rafters (FLAT: none of it)
+    TileOptions       profile, rise, course step, gauge and its drift, cover width, skew, seating, slipped, missing, moss, caps
+                      (FLAT_TILES, BARREL_TILES, NO_TILES)
+    ScanOptions       density and its unevenness, pans half seen, white, fine and smooth errors, outliers (PERFECT: none)
+    ClutterOptions    ground, walls, trees, hedge, chimney, vents, roof window, aerial, gutter, neighbour (BARE: none)
+Large scans: `for points, labels in scene.blocks()`, a million candidates at a time.
+
+A lead and its score:
+    georef = write_las(scene, folder / "roof.laz", epsg=25832)          # or write_ply, write_xyz
+    write_lead(LeadText("House 1", "roof.laz", "2025-09-16", "an invented house", scene.faces), folder)
+    score_tables(result_folder, Truth.of(scene, georef))                # rms_mm, ratio, coverage, faces, ...
+    survey = take_level_survey(scene, 0, on="board"); write_level_csv(survey, path); score_tables(folder, survey.truth)
+
+Units: u, v and world coordinates in metres, every height in millimetres; frames in scenes.faces. What is left out: light and
+shadow (points are missed by tile profile and under trees only), tiles that overlap (the surface is single-valued in u, v),
+tiles cut at hips, and any closing of the substrate across a ridge or hip.
+
 Independent of the package under test on purpose: nothing here imports rowplane.
 """
 from scenes.clutter import BARE, ClutterOptions

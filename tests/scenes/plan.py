@@ -116,7 +116,7 @@ def _hip(s: Size) -> Parts:
 
 
 def _half_hip(s: Size) -> Parts:
-    return _one_wing(s, _long_sides(s) | _ends(s, raise_share=0.55))
+    return _one_wing(s, _long_sides(s) | _ends(s, raise_share=0.45))
 
 
 def _hip_and_gable(s: Size) -> Parts:
