@@ -1,0 +1,158 @@
+"""The order of the work: points of a face in, its Surface out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rowplane.config import SurfaceConfig
+from rowplane.frames import survey_to_face
+from rowplane.model import Array, Face, Roof, Surface, Surfaces, Survey
+from rowplane.surface.cells import Cells, TileParts, merged, plain_grid, tile_values
+from rowplane.surface.datum import carried, carried_grid, datum_frame, moved, pattern_of
+from rowplane.surface.field import Prior, SubstrateField, condition, left_out
+from rowplane.surface.grid import Grid, detrend, find_grid
+from rowplane.surface.levels import map_levels
+from rowplane.surface.outcome import carried_prior, finished, on_own_plane
+from rowplane.surface.patches import patches_of
+from rowplane.surface.relief import Relief, anchor, fit_relief, pan_of, refine
+from rowplane.surface.smoothing import UNPATTERNED_SEAT_MM, choose_prior, first_prior
+
+PATTERN_POINTS = 60_000
+"""Points that the tile pattern is found on: more do not move it by a tenth of a millimetre."""
+MOST_VALUES = 2200
+ROUGH_VALUES = 600
+CLOUD_ERROR_SD_MM = 1.0
+OFF_SIGMAS = 4.0
+FEWEST_COURSES = 2.5
+
+
+def map_surface(survey: Survey, roof: Roof, config: SurfaceConfig) -> Surfaces:
+    """The Surface of every used face of `roof`, in its order; empty with no faces.
+
+    A level survey (survey.readings) and a cloud end in the same kind of field.
+    """
+    used = [(k, face) for k, face in enumerate(roof.faces) if face.used]
+    if survey.kind == "level" and survey.readings is not None:
+        return Surfaces(tuple(map_levels(survey, roof.labels == k, face, config) for k, face in used))
+    return Surfaces(tuple(map_face(survey.points_mm[roof.labels == k], face, config) for k, face in used))
+
+
+@dataclass(frozen=True)
+class Found:
+    """The tile pattern as found on the points: grid, relief table, pan (middle, width as shares), step, confidence."""
+
+    grid: Grid
+    relief: Relief
+    pan: tuple[float, float]
+    step_mm: float
+    confidence: float
+    sd_mm: Array
+
+
+def map_face(points_mm: NDArray[Any], face: Face, config: SurfaceConfig) -> Surface:
+    """Surface of one face from its points `(n, 3)` in the survey frame."""
+    uvw = survey_to_face(face.frame, points_mm)
+    found = find_pattern(uvw, config)
+    grid, relief = (found.grid, found.relief) if found else (plain_grid(), None)
+    error = CLOUD_ERROR_SD_MM if config.smooth_error_sd_mm is None else config.smooth_error_sd_mm
+    seat = config.seating_sd_mm if found else UNPATTERNED_SEAT_MM
+    start = first_prior(face.outline.centroid.coords[0], max(seat, 0.5), error, config.smooth_error_length_mm)
+    cells = values_of(grid, relief, uvw, start)
+    prior, good = settle(cells, start)
+    return assemble(face, found, cells, good, prior, config)
+
+
+def find_pattern(uvw: Array, config: SurfaceConfig) -> Found | None:
+    """The tile pattern of points `(n, 3)`, or None where nothing repeats."""
+    if len(uvw) < 200:
+        return None
+    thin = uvw[:: max(len(uvw) // PATTERN_POINTS, 1)]
+    u, v, w = thin.T
+    rest = detrend(u, v, w)
+    grid, across, up = find_grid(u, v, rest, config.cover_width_mm, config.gauge_mm)
+    if grid is None or np.ptp(v) < FEWEST_COURSES * grid.gauge_mm or np.ptp(u) < FEWEST_COURSES * grid.cover_mm:
+        return None
+    free_drift = np.ptp(v) > 8 * grid.gauge_mm
+    grid, sd = refine(grid, u, v, rest, free_drift)
+    grid, step, gain = anchor(grid, u, v, rest)
+    if not gain > 0.6 or step <= 0:
+        return None
+    column, course = grid.column(u, v), grid.course(u, v)
+    table, _ = fit_relief(column, course, rest)
+    section, _ = fit_relief(column, course, rest, (8, 96))
+    pan = pan_of(section.mean(0))
+    level = float(table[:, int(pan[0] * table.shape[1]) % table.shape[1]].min())
+    confidence = float(np.clip(gain, 0, 1) * (1 - np.exp(-np.log2(max(min(across, up), 1.0)) - 0.7)))
+    return Found(grid, Relief(table - level), pan, step, confidence, sd)
+
+
+def values_of(grid: Grid, relief: Relief | None, uvw: Array, start: Prior) -> Cells:
+    """One value per tile, with points and parts of tiles that stand off the rough substrate kept out."""
+    box = (*uvw[:, :2].min(0), *uvw[:, :2].max(0)) if len(uvw) else (0.0, 0.0, 1.0, 1.0)
+    rough = tile_values(grid, relief, uvw, None, box)
+    if len(rough.uv) < 6:
+        return rough
+    few = rough.only(np.arange(len(rough.uv)) % max(len(rough.uv) // ROUGH_VALUES, 1) == 0)
+    field = robust(few, start)
+    parts = TileParts(grid, box)
+    expected = field.mean_mm(parts.middles()).reshape(parts.shape)
+    return tile_values(grid, relief, uvw, expected, box)
+
+
+def robust(cells: Cells, prior: Prior) -> SubstrateField:
+    """Field with values that disagree with their neighbours given a larger variance (Student-like weights, five turns)."""
+    extra = np.zeros(len(cells.uv))
+    field = condition(prior, cells.uv, cells.height, cells.variance, cells.tiles)
+    base = prior.seat_sd**2 / cells.tiles + cells.variance
+    for _ in range(4):
+        away = np.abs(cells.height - field.mean_mm(cells.uv))
+        scale = max(1.4826 * float(np.median(away)), 0.5 * float(np.sqrt(np.median(base))))
+        extra = base * ((away / (2.0 * scale)) ** 2)
+        field = condition(prior, cells.uv, cells.height, cells.variance + extra, cells.tiles)
+    return field
+
+
+def settle(cells: Cells, start: Prior) -> tuple[Prior, NDArray[np.bool_]]:
+    """The prior chosen from the data, and which values it was chosen on: those that stand off by OFF_SIGMAS are out."""
+    good = np.ones(len(cells.uv), dtype=bool)
+    if len(cells.uv) < 6:
+        return start, good
+    few = merged(cells, MOST_VALUES)
+    keep = np.ones(len(few.uv), dtype=bool)
+    field = robust(few, start)
+    away = few.height - field.mean_mm(few.uv)
+    keep = np.abs(away) <= 5.0 * max(1.4826 * float(np.median(np.abs(away))), 0.5)
+    prior = choose_prior(few.uv[keep], few.height[keep], few.variance[keep], start, few.tiles[keep])
+    for _ in range(2):
+        some = few.only(keep)
+        field = condition(prior, some.uv, some.height, some.variance, some.tiles)
+        error, sd = left_out(field)
+        out = np.abs(error) > OFF_SIGMAS * sd
+        if not out.any():
+            break
+        keep[np.flatnonzero(keep)[out]] = False
+        prior = choose_prior(few.uv[keep], few.height[keep], few.variance[keep], prior, few.tiles[keep])
+    away = np.abs(cells.height - field.mean_mm(cells.uv))
+    return prior, away <= OFF_SIGMAS * np.sqrt(prior.seat_sd**2 + cells.variance + field.sd_mm(cells.uv) ** 2)
+
+
+def assemble(face: Face, found: Found | None, cells: Cells, good: NDArray[np.bool_], prior: Prior, config: SurfaceConfig) -> Surface:
+    """The field on the substrate's own plane in the datum frame, and all that is read off it."""
+    values = merged(cells.only(good), MOST_VALUES)
+    first = condition(prior, values.uv, values.height, values.variance, values.tiles)
+    flat = on_own_plane(face, first)
+    grid = carried_grid(found.grid, face.frame, flat.frame) if found else None
+    frame, note = datum_frame(flat, grid)
+    here = moved(flat, frame)
+    uvw = carried(face.frame, frame, values.uv, values.height)
+    field = condition(carried_prior(prior, here), uvw[:, :2], uvw[:, 2], values.variance, values.tiles)
+    pattern = None
+    if found and grid:
+        grid = carried_grid(grid, flat.frame, frame)
+        pattern = pattern_of(grid, found.relief.table, found.pan, found.step_mm, found.confidence, found.sd_mm)
+    patches = patches_of(cells, good, first, grid or carried_grid(plain_grid(), face.frame, frame))
+    return finished(here, pattern, field, values.noise_mm, patches, note, config.raster_step_mm)

@@ -1,0 +1,104 @@
+"""From a settled field to the Surface of a face: own plane, datum, rasters, flatness, findings."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy import ndimage
+from shapely.geometry import Polygon
+
+from rowplane.findings import finding
+from rowplane.model import Array, Face, Finding, Flatness, Patch, Surface, TilePattern
+from rowplane.surface.datum import frame_of_plane, moved
+from rowplane.surface.field import Prior, SubstrateField
+from rowplane.surface.flatness import flatness_of
+
+SD_STEP_MM = 300.0
+SAG_LIMIT = 180.0
+"""Span over deflection, IBC table 1604.3: roof members under dead and live load, ceiling not of plaster."""
+
+
+def on_own_plane(face: Face, field: SubstrateField) -> Face:
+    """`face` in the frame of the least-squares plane of the field's mean; origin and directions all but unchanged."""
+    return moved(face, frame_of_plane(face.frame, *lsq_plane(field, face.outline)))
+
+
+def carried_prior(prior: Prior, face: Face) -> Prior:
+    """The same prior with its free plane about the middle of `face`."""
+    middle = face.outline.centroid
+    return replace(prior, centre=(float(middle.x), float(middle.y)))
+
+
+def finished(face: Face, pattern: TilePattern | None, field: SubstrateField, noise_mm: float, patches: tuple[Patch, ...], note: str, step: float) -> Surface:
+    """Surface with its rasters, flatness and findings."""
+    face = replace(face, covariance=plane_covariance(field, face.outline))
+    corner, own, sd = rasters(field, face.outline, step)
+    seen = own[np.isfinite(own)]
+    flatness = flatness_of(own, step) if len(seen) else None
+    return Surface(
+        face, pattern, field, noise_mm, float(np.sqrt(np.mean(seen**2))) if len(seen) else 0.0,
+        float(np.abs(seen).max()) if len(seen) else 0.0, float(pattern.relief_mm.max()) if pattern else 0.0,
+        corner, step, own, sd, flatness, patches, note, findings_of(face, pattern, flatness),
+    )  # fmt: skip
+
+
+def findings_of(face: Face, pattern: TilePattern | None, flatness: Flatness | None) -> tuple[Finding, ...]:
+    """What a person should know about this face."""
+    out = []
+    if pattern is None:
+        out.append(finding("no-pattern", f"face {face.id}", f"No tile pattern was found on face {face.id}: courses and pans are not known."))
+    if flatness is not None and flatness.rafter_sag_share < SAG_LIMIT:
+        sag, share = flatness.rafter_sag_mm, flatness.rafter_sag_share
+        text = f"Face {face.id} sags {sag:.0f} mm up its slope, 1/{share:.0f} of the length; an ordinary limit is 1/{SAG_LIMIT:.0f}."
+        out.append(finding("structure-sag", f"face {face.id}", text, sag, sag * share / SAG_LIMIT, "mm"))
+    return tuple(out)
+
+
+def inside_grid(outline: Polygon, step: float) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """First cell's middle `(2,)`, middles `(nv·nu, 2)` of a raster over an outline, and which lie in it `(nv, nu)`."""
+    u0, v0, u1, v1 = outline.bounds
+    u, v = np.arange(u0 + step / 2, max(u1, u0 + step), step), np.arange(v0 + step / 2, max(v1, v0 + step), step)
+    uu, vv = np.meshgrid(u, v)
+    inside = shapely.contains_xy(outline, uu, vv)
+    return np.array([u[0], v[0]]), np.column_stack([uu.ravel(), vv.ravel()]), np.asarray(inside)
+
+
+def rasters(field: SubstrateField, outline: Polygon, step: float) -> tuple[Array, Array, Array]:
+    """Corner, mean and standard deviation over the outline; the latter is worked out every SD_STEP_MM and interpolated."""
+    corner, places, inside = inside_grid(outline, step)
+    own = np.full(inside.shape, np.nan)
+    own[inside] = field.mean_mm(places[inside.ravel()])
+    u0, v0, u1, v1 = outline.bounds
+    wide = max(SD_STEP_MM, step)
+    uu, vv = np.meshgrid(np.arange(u0, u1 + wide, wide), np.arange(v0, v1 + wide, wide))
+    rough = field.sd_mm(np.column_stack([uu.ravel(), vv.ravel()])).reshape(uu.shape)
+    at = (places[inside.ravel()] - [u0, v0]) / wide
+    sd = np.full(inside.shape, np.nan)
+    sd[inside] = ndimage.map_coordinates(rough, at[:, ::-1].T, order=1, mode="nearest")
+    return corner, own, sd
+
+
+def lsq_plane(field: SubstrateField, outline: Polygon) -> tuple[float, float, float]:
+    """Least-squares plane of the field's mean over the outline: height at (0, 0), slope along u, slope along v."""
+    places = plane_places(outline)
+    a = np.column_stack([np.ones(len(places)), places])
+    return tuple(np.linalg.lstsq(a, field.mean_mm(places), rcond=None)[0].tolist())
+
+
+def plane_places(outline: Polygon, most: int = 1500) -> Array:
+    """Evenly spread places in the outline, at most about `most`; its corners where it is thinner than the spacing."""
+    step = max(100.0, float(np.sqrt(outline.area / most)))
+    _, places, inside = inside_grid(outline, step)
+    some = places[inside.ravel()]
+    return some if len(some) >= 6 else np.array(outline.exterior.coords)[:-1]
+
+
+def plane_covariance(field: SubstrateField, outline: Polygon) -> Array:
+    """Covariance of (slope along u, slope along v, height at the centroid) of the substrate's least-squares plane."""
+    places = plane_places(outline, 150)
+    a = np.column_stack([places - [outline.centroid.x, outline.centroid.y], np.ones(len(places))])
+    solve = np.linalg.pinv(a)
+    return np.asarray(solve @ field.covariance_mm2(places) @ solve.T)
