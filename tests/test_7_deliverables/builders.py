@@ -8,6 +8,8 @@ from datetime import date
 from pathlib import Path
 
 import numpy as np
+from shapely.geometry import Polygon, box
+
 from rowplane.config import Config, Lead
 from rowplane.findings import finding
 from rowplane.frames import face_frame
@@ -45,7 +47,6 @@ from rowplane.model import (
     SurveyFrame,
     TilePattern,
 )
-from shapely.geometry import Polygon, box
 
 BUILD_UP, GAP, ALONG_U, ALONG_V = 110.0, 12.0, 1722.0, 1134.0
 GAUGE, COVER = 345.0, 300.0

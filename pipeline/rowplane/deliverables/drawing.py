@@ -15,7 +15,7 @@ from rowplane.deliverables.words import compass
 from rowplane.frames import azimuth_deg, pitch_deg
 from rowplane.model import Edge, Face, ModuleArray, RoofResult, Surface
 
-LETTER_MM = 95.0
+LETTER_MM = 110.0
 """Height of ids on the roof; at 1:50 that is 1.9 mm, on a phone it is zoomed."""
 
 
@@ -105,12 +105,16 @@ def _supports(result: RoofResult, array: ModuleArray, lettering: Lettering) -> l
     feet = [f for f in result.plan.feet if f.array == array.id]
     marks += [Mark("hook", "spot", ((h.u_mm, h.v_mm),), h.id, "find" if h.find_rafter else "") for h in hooks]
     marks += [Mark("foot", "spot", ((f.u_mm, f.v_mm),), f.id, trusts.get(f.id, "measure")) for f in feet]
-    for spot in (*hooks, *feet):
-        lettering.keep_clear(spot.u_mm, spot.v_mm, 45.0)
-    for foot in feet:
-        marks += lettering.beside("foot", foot.id, (foot.u_mm, foot.v_mm))
+    for mark in (*marks, *_modules(array)):
+        if mark.layer in ("rail", "module"):
+            for start, end in zip(mark.points, mark.points[1:] + mark.points[: 1 if mark.shape == "area" else 0], strict=False):
+                lettering.avoid(start, end)
+    for u, v in [(h.u_mm, h.v_mm) for h in hooks] + [(f.u_mm, f.v_mm) for f in feet]:
+        lettering.keep_clear(u, v, 45.0)
     for rail in rails:
         marks += lettering.beside("rail", rail.id, (rail.u_mm, rail.v_start_mm), prefer="below")
+    for foot in feet:
+        marks += lettering.beside("foot", foot.id, (foot.u_mm, foot.v_mm))
     for hook in hooks:
         marks += lettering.beside("hook", hook.id.removeprefix(f"{hook.rail}-"), (hook.u_mm, hook.v_mm), prefer="left", name=hook.id)
     return marks

@@ -7,7 +7,7 @@ from typing import Any
 
 from rowplane.deliverables.content import Files, Sheets
 from rowplane.deliverables.pages import build_pages
-from rowplane.deliverables.svg import face_svg
+from rowplane.deliverables.svg import STYLE, face_svg
 from rowplane.model import RoofResult
 
 TEMPLATES = Path(__file__).parent / "templates"
@@ -16,7 +16,7 @@ TEMPLATES = Path(__file__).parent / "templates"
 def html_files(result: RoofResult, sheets: Sheets) -> Files:
     """crew-sheet.html."""
     page = template("crew-sheet.html.j2").render(
-        sheets=sheets, pages=build_pages(result, sheets), plans=[(d, face_svg(d, d.title)) for d in sheets.drawings]
+        style=STYLE, sheets=sheets, pages=build_pages(result, sheets), plans=[(d, face_svg(d, d.title, styled=False)) for d in sheets.drawings]
     )
     return {"crew-sheet.html": page.encode("utf-8", "replace")}
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import json
 from pathlib import Path
@@ -12,7 +13,7 @@ import numpy as np
 from rowplane.deliverables.content import Files, Sheets, Table
 from rowplane.deliverables.plain_values import to_plain
 from rowplane.deliverables.revision import config_values
-from rowplane.model import RoofResult
+from rowplane.model import Posterior, RecheckBasis, RoofResult
 
 FORMAT, VERSION = "rowplane-result", 1
 SCHEMA = Path(__file__).parent / "schema" / "result-1.schema.json"
@@ -64,14 +65,17 @@ def _table(table: Table) -> dict[str, Any]:
 
 
 def posterior_bytes(result: RoofResult) -> bytes:
-    """posterior.npz: per array k `array_k`, `hooks_k`, `feet_k`, `mean_k`, `covariance_k`, `influence_k`; no pickles."""
+    """posterior.npz without pickles: `arrays` names the arrays; `0.mean_mm`, `0.hook_ids`, … are the fields of the first."""
     values: dict[str, Any] = {"arrays": np.array([p.array for p in result.levels.posteriors], dtype=np.str_)}
     for k, posterior in enumerate(result.levels.posteriors):
-        values[f"hooks_{k}"] = np.array(posterior.hook_ids, dtype=np.str_)
-        values[f"feet_{k}"] = np.array(posterior.foot_ids, dtype=np.str_)
-        values[f"mean_{k}"] = np.asarray(posterior.mean_mm, dtype=float)
-        values[f"covariance_{k}"] = np.asarray(posterior.covariance_mm2, dtype=float)
-        values[f"influence_{k}"] = np.asarray(posterior.influence, dtype=float)
+        values |= {f"{k}.{name}": array for name, array in posterior_arrays(posterior).items()}
     out = io.BytesIO()
     np.savez_compressed(out, allow_pickle=False, **values)
     return out.getvalue()
+
+
+def posterior_arrays(posterior: Posterior) -> dict[str, Any]:
+    """The fields of one array's posterior as arrays; all that a recheck needs where it is a RecheckBasis."""
+    if isinstance(posterior, RecheckBasis):
+        return posterior.as_arrays()
+    return {f.name: np.asarray(getattr(posterior, f.name)) for f in dataclasses.fields(posterior)}

@@ -19,20 +19,25 @@ class Lettering:
     def __init__(self, height_mm: float) -> None:
         self.height = height_mm
         self._boxes = np.empty((0, 4))
+        self._strokes = np.empty((0, 4))
 
     def keep_clear(self, u: float, v: float, radius: float) -> None:
         """Closes the place of a mark."""
         self._take((u - radius, v - radius, u + radius, v + radius))
 
+    def avoid(self, start: Point, end: Point) -> None:
+        """A line along u or v that letters should rather not lie on; they may where there is no other place."""
+        (a, b), (c, d) = start, end
+        self._strokes = np.vstack([self._strokes, (min(a, c), min(b, d), max(a, c), max(b, d))])
+
     def beside(self, layer: Layer, text: str, at: Point, prefer: str = "right", name: str = "") -> list[Mark]:
         """A label beside a spot, on the preferred side where that is free, else the next free place; none if none is."""
-        half_u, half_v, out = *self._half(text), 60.0
-        sides: dict[str, Point] = {
-            "right": (out + half_u, 0.0), "left": (-out - half_u, 0.0), "above": (0.0, out + half_v), "below": (0.0, -out - half_v),
-        }
-        offsets = [sides[prefer], *(place for side, place in sides.items() if side != prefer)]
-        offsets += [(su * (out + half_u), sv * (half_v + 40)) for sv in (1, -1) for su in (1, -1)]
-        offsets += [(su * (out + half_u), sv * (3 * half_v + 60)) for sv in (1, -1) for su in (1, -1)]
+        (half_u, half_v), out = self._half(text), 55.0
+        first = -1 if prefer == "left" else 1
+        offsets = [(0.0, -out - half_v)] if prefer == "below" else []
+        for up in (0.0, half_v + 25, 2 * half_v + 50, 3 * half_v + 75):
+            offsets += [(side * (out + half_u), sign * up) for side in (first, -first) for sign in ((1, -1) if up else (1,))]
+        offsets += [(0.0, out + half_v), (0.0, -out - half_v)]
         return self._first(layer, text, [(at[0] + du, at[1] + dv) for du, dv in offsets], name or text)
 
     def within(self, layer: Layer, text: str, box: tuple[float, float, float, float], name: str = "") -> list[Mark]:
@@ -69,22 +74,24 @@ class Lettering:
 
     def _first(self, layer: Layer, text: str, places: list[Point], name: str) -> list[Mark]:
         half = self._half(text)
-        for at in places:
-            if self._try(at, half):
+        for crossing in (False, True):
+            for at in places:
+                if not self._try(at, half, crossing):
+                    continue
                 return [Mark(layer, "label", (at,), name, text=text, height=self.height)]
         return []
 
-    def _try(self, at: Point, half: Point) -> bool:
+    def _try(self, at: Point, half: Point, crossing: bool = True) -> bool:
         box = (at[0] - half[0], at[1] - half[1], at[0] + half[0], at[1] + half[1])
-        if self._clash(np.array(box)):
+        if _clash(self._boxes, box) or (not crossing and _clash(self._strokes, box)):
             return False
         self._take(box)
         return True
 
-    def _clash(self, box: Array) -> bool:
-        taken = self._boxes
-        apart = (taken[:, 0] >= box[2]) | (taken[:, 2] <= box[0]) | (taken[:, 1] >= box[3]) | (taken[:, 3] <= box[1])
-        return bool((~apart).any())
-
     def _take(self, box: tuple[float, float, float, float]) -> None:
         self._boxes = np.vstack([self._boxes, box])
+
+
+def _clash(taken: Array, box: tuple[float, float, float, float]) -> bool:
+    apart = (taken[:, 0] >= box[2]) | (taken[:, 2] <= box[0]) | (taken[:, 1] >= box[3]) | (taken[:, 3] <= box[1])
+    return bool((~apart).any())

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from rowplane.deliverables.content import Sheets, Stop
+from rowplane.deliverables.content import Cell, Sheets, Stop
 from rowplane.deliverables.places import Places
 from rowplane.deliverables.safe import figure, plain
 from rowplane.model import Hook, ModuleArray, Rail, RoofResult, TilePattern
@@ -340,7 +340,7 @@ def _strings(result: RoofResult, say: Lengths) -> tuple[StringRow, ...]:
     )
 
 
-def _part(row: dict[str, object]) -> PartRow:
+def _part(row: dict[str, Cell]) -> PartRow:
     quantity, weight = row["quantity"], row["weight_kg"]
     kg = float(weight) if isinstance(weight, int | float) else math.nan
     many = f"{quantity:g}" if isinstance(quantity, int | float) else ""

@@ -45,7 +45,7 @@ def deviation_png(result: RoofResult, sheets: Sheets) -> bytes:
         if not shown:
             axes[0].axis("off")
             axes[0].text(0.0, 0.5, sheets.headline[:160], wrap=True, parse_math=False)
-        limit = max([LEAST_RANGE_MM, *(float(np.nanquantile(np.abs(s.own_mm), 0.995)) for s in shown)])
+        limit = 1.2 * max([LEAST_RANGE_MM, *(float(np.nanquantile(np.abs(s.own_mm), 0.995)) for s in shown)])
         for surface, axis in zip(shown, axes, strict=False):
             _panel(axis, surface, drawings[surface.face.id], limit)
         if shown:
@@ -74,7 +74,8 @@ def _panel(axis: Any, surface: Surface, drawing: FaceDrawing, limit: float) -> N
     levels = _levels(limit)
     if rows > 1 and columns > 1 and len(levels):
         lines = axis.contour(us / 1000, vs / 1000, surface.own_mm, levels=levels, colors="#333", linewidths=0.7, zorder=2)
-        axis.clabel(lines, fmt="%+g", fontsize=7)
+        for word in axis.clabel(lines, fmt="%+g", fontsize=7):
+            word.set_bbox({"boxstyle": "round,pad=0.1", "fc": "w", "ec": "none", "alpha": 0.75})
     _draw_marks(axis, drawing)
     _worst_spots(axis, surface, us, vs)
     axis.set_title(f"{drawing.title}   rms {surface.deviation_rms_mm:.1f} mm, greatest {surface.deviation_max_mm:.1f} mm",

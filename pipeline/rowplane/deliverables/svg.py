@@ -2,30 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from html import escape
 
 from rowplane.deliverables.content import FaceDrawing, Files, Mark, Point, Sheets
 from rowplane.model import RoofResult
 
 MARGIN_MM = 700.0
-HEAD_MM = 620.0
-FONT = "DejaVu Sans, Verdana, Arial, sans-serif"
+HEAD_MM = 800.0
+KEY_MM = 950.0
 
 STYLE = """
-.outline{fill:#f7f3ec;stroke:#222;stroke-width:16}.edge{fill:none;stroke:#222;stroke-width:30;stroke-linecap:round}
-.edge.eave{stroke:#0b5d8a}.edge.ridge{stroke:#8a2f0b}.edge.hip{stroke:#8a2f0b;stroke-dasharray:160 60}
-.edge.valley{stroke:#0b5d8a;stroke-dasharray:60 60}.edge.verge{stroke:#444}.edge.step{stroke:#444;stroke-dasharray:160 60 30 60}
-.usable{fill:none;stroke:#4c7a34;stroke-width:12;stroke-dasharray:80 50}
-.obstacle{fill:#d8d2c8;stroke:#444;stroke-width:12}.patch{fill:#e9e2c4;stroke:#8a7a2a;stroke-width:8;stroke-dasharray:30 30}
-.module{fill:#c9d8ea;fill-opacity:.75;stroke:#1d3a5f;stroke-width:10}.line{fill:none;stroke:#1d3a5f;stroke-width:8}
-.rail{fill:none;stroke:#6b6b6b;stroke-width:34;stroke-linecap:butt}
-.hook{fill:#fff;stroke:#111;stroke-width:10}.hook.find{stroke-dasharray:18 12}
-.foot{fill:#0b6b3a;stroke:#fff;stroke-width:8}.foot.measure{fill:#fff;stroke:#b1003a;stroke-width:20}
-.splice{fill:#fff;stroke:#6b6b6b;stroke-width:12}
-text{font-family:DejaVu Sans,Verdana,Arial,sans-serif;fill:#111;text-anchor:middle}
-text.t-rail,text.t-hook{fill:#333}text.t-edge{fill:#333;font-style:italic}text.t-module{fill:#1d3a5f}
-.halo{paint-order:stroke;stroke:#fff;stroke-width:14;stroke-opacity:.8;stroke-linejoin:round}
-.head{text-anchor:start}.scale{fill:none;stroke:#111;stroke-width:14}.north{fill:#111}
+.d-outline{fill:#f7f3ec;stroke:#222;stroke-width:16}.d-edge{fill:none;stroke:#222;stroke-width:30;stroke-linecap:round}
+.d-edge.eave{stroke:#0b5d8a}.d-edge.ridge{stroke:#8a2f0b}.d-edge.hip{stroke:#8a2f0b;stroke-dasharray:160 60}
+.d-edge.valley{stroke:#0b5d8a;stroke-dasharray:60 60}.d-edge.verge{stroke:#444}.d-edge.step{stroke:#444;stroke-dasharray:160 60 30 60}
+.d-usable{fill:none;stroke:#4c7a34;stroke-width:12;stroke-dasharray:80 50}
+.d-obstacle{fill:#d8d2c8;stroke:#444;stroke-width:12}.d-patch{fill:#e9e2c4;stroke:#8a7a2a;stroke-width:8;stroke-dasharray:30 30}
+.d-module{fill:#c9d8ea;fill-opacity:.75;stroke:#1d3a5f;stroke-width:10}.d-line{fill:none;stroke:#1d3a5f;stroke-width:8}
+.d-rail{fill:none;stroke:#6b6b6b;stroke-width:34;stroke-linecap:butt}
+.d-hook{fill:#fff;stroke:#111;stroke-width:10}.d-hook.find{stroke-dasharray:18 12}
+.d-foot{fill:#0b6b3a;stroke:#fff;stroke-width:8}.d-foot.measure{fill:#fff;stroke:#b1003a;stroke-width:20}
+.d-splice{fill:#fff;stroke:#6b6b6b;stroke-width:12}
+.d-text{font-family:DejaVu Sans,Verdana,Arial,sans-serif;fill:#111;text-anchor:middle}
+.d-text.t-rail,.d-text.t-hook{fill:#333}.d-text.t-edge{fill:#333;font-style:italic}.d-text.t-module{fill:#1d3a5f}
+.d-halo{paint-order:stroke;stroke:#fff;stroke-width:14;stroke-opacity:.8;stroke-linejoin:round}
+.d-text.d-head{text-anchor:start}.d-scale{fill:none;stroke:#111;stroke-width:14}.d-north{fill:#111}
 """
 
 
@@ -37,58 +38,76 @@ def svg_files(result: RoofResult, sheets: Sheets) -> Files:
 def layout_svg(sheets: Sheets) -> str:
     """All faces on one page, the lead's name, survey date and revision on top."""
     wide = max([d.bounds[2] - d.bounds[0] for d in sheets.drawings], default=0.0)
-    width = max(wide + 2 * MARGIN_MM, 9000.0)
-    parts, y = [], 1500.0
+    width = max(wide + 2 * MARGIN_MM, 10_500.0)
+    parts, y = [], 1300.0
     for drawing in sheets.drawings:
-        parts.append(face_group(drawing, MARGIN_MM, y + HEAD_MM))
-        y += HEAD_MM + drawing.bounds[3] - drawing.bounds[1] + 2 * MARGIN_MM
+        parts.append(face_group(drawing, MARGIN_MM, y + HEAD_MM, titled=True))
+        y += HEAD_MM + drawing.bounds[3] - drawing.bounds[1] + KEY_MM + 200
     head = [
-        _text(MARGIN_MM, 480, 240, _fit(sheets.lead, 240, width - 2 * MARGIN_MM), "head"),
-        _text(MARGIN_MM, 800, 150, _fit(sheets.headline, 150, width - 2 * MARGIN_MM), "head"),
-        _text(MARGIN_MM, 1060, 130, f"Survey date {sheets.survey_date}, revision {sheets.revision}. Lengths on the slope.", "head"),
+        _text(MARGIN_MM, 480, 240, _fit(sheets.lead, 240, width - 2 * MARGIN_MM), "d-head"),
+        _text(MARGIN_MM, 800, 150, _fit(sheets.headline, 150, width - 2 * MARGIN_MM), "d-head"),
+        _text(MARGIN_MM, 1060, 130, f"Survey date {sheets.survey_date}, revision {sheets.revision}. Lengths on the slope.", "d-head"),
     ]
     return svg_document((0.0, 0.0, width, y + 200), [*head, *parts], f"Layout of {sheets.lead}")
 
 
-def face_svg(drawing: FaceDrawing, title: str) -> str:
-    """One face with scale bar and north arrow, for pages of their own."""
+def face_svg(drawing: FaceDrawing, title: str, styled: bool = True) -> str:
+    """One face with key, scale bar and north arrow, for pages that carry their own title."""
     left, low, right, top = drawing.bounds
-    box = (0.0, 0.0, max(right - left + 2 * MARGIN_MM, 3200.0), top - low + 2 * MARGIN_MM + HEAD_MM)
-    return svg_document(box, [face_group(drawing, MARGIN_MM, HEAD_MM)], title)
+    box = (0.0, 0.0, max(right - left + 800, 8400.0), top - low + 300 + KEY_MM)
+    return svg_document(box, [face_group(drawing, 400.0, 300.0)], title, styled)
 
 
-def svg_document(box: tuple[float, float, float, float], parts: list[str], title: str) -> str:
+def svg_document(box: tuple[float, float, float, float], parts: list[str], title: str, styled: bool = True) -> str:
     """An SVG document in drawing millimetres; shown at 1:50 where the viewer honours its size."""
     x, y, w, h = box
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{x:.0f} {y:.0f} {w:.0f} {h:.0f}" width="{w / 50:.1f}mm" '
-        f'height="{h / 50:.1f}mm" role="img">\n<title>{escape(title)}</title>\n<style>{STYLE}</style>\n'
+        f'height="{h / 50:.1f}mm" role="img">\n<title>{escape(title)}</title>\n{f"<style>{STYLE}</style>" if styled else ""}\n'
         f'<rect x="{x:.0f}" y="{y:.0f}" width="{w:.0f}" height="{h:.0f}" fill="#fff"/>\n' + "\n".join(parts) + "\n</svg>\n"
     )
 
 
-def face_group(drawing: FaceDrawing, x: float, y: float) -> str:
-    """The marks of a face with its title above, north arrow and scale bar, top left corner of the title at x, y."""
-    left, _, _, top = drawing.bounds
-    at_y = y + 300.0
+def face_group(drawing: FaceDrawing, x: float, y: float, titled: bool = False) -> str:
+    """The marks of a face, top left corner of its bounds at x, y; title above; key, scale bar and north arrow below."""
+    left, low, _, top = drawing.bounds
 
     def place(p: Point) -> Point:
-        return x + p[0] - left, at_y + top - p[1]
+        return x + p[0] - left, y + top - p[1]
 
     bodies = [mark_svg(m, place) for m in drawing.marks if m.shape != "label"]
     letters = [mark_svg(m, place) for m in drawing.marks if m.shape == "label"]
-    foot_y = at_y + drawing.bounds[3] - drawing.bounds[1] + 420
-    head = [
-        _text(x, y - 160, 170, drawing.title, "head"), _text(x, y + 60, 110, drawing.note, "head"),
-        _scale_bar(x, foot_y), _north(x + 5900, foot_y - 60, drawing.north_deg),
-    ]
+    foot_y = y + top - low + 420
+    head = [_scale_bar(x, foot_y), _north(x + 5900, foot_y, drawing.north_deg), _key(drawing, x, foot_y + 380)]
+    if titled:
+        head += [_text(x, y - 420, 170, drawing.title, "d-head"), _text(x, y - 240, 110, drawing.note, "d-head")]
     return "\n".join([f'<g data-face="{escape(drawing.face)}">', *head, *bodies, *letters, "</g>"])
 
 
-def mark_svg(mark: Mark, place: object) -> str:
+KEY: tuple[tuple[str, Mark], ...] = (
+    ("foot", Mark("foot", "spot", ((0.0, 0.0),), style="ok")), ("foot, measure first", Mark("foot", "spot", ((0.0, 0.0),), style="measure")),
+    ("hook", Mark("hook", "spot", ((0.0, 0.0),))), ("hook, find rafter", Mark("hook", "spot", ((0.0, 0.0),), style="find")),
+    ("rail splice", Mark("splice", "spot", ((0.0, 0.0),))), ("setbacks end", Mark("usable", "path", ((-70.0, 0.0), (70.0, 0.0)))),
+    ("not substrate", Mark("patch", "area", ((-60.0, -40.0), (60.0, -40.0), (60.0, 40.0), (-60.0, 40.0)))),
+)
+
+
+def _key(drawing: FaceDrawing, x: float, y: float) -> str:
+    """What the marks mean; only those that are on this face."""
+    there = {(m.layer, m.style) for m in drawing.marks} | {("patch", "") for m in drawing.marks if m.layer == "patch"}
+    parts, at = [], x + 60.0
+    for words, mark in KEY:
+        if (mark.layer, mark.style) in there:
+            parts.append(mark_svg(mark, lambda p, at=at: (at + p[0], y - p[1])))  # type: ignore[misc]
+            parts.append(_text(at + 120, y + 38, 105, words, "d-head"))
+            at += 320 + 66 * len(words)
+    return "".join(parts)
+
+
+def mark_svg(mark: Mark, place: Callable[[Point], Point]) -> str:
     """One mark as an element; `place` turns u, v into page coordinates."""
-    at = [place(p) for p in mark.points]  # type: ignore[operator]
-    kind = f"{mark.layer} {mark.style}".strip()
+    at = [place(p) for p in mark.points]
+    kind = f"d-{mark.layer} {mark.style}".strip()
     name = f' data-id="{escape(mark.name)}"' if mark.name and mark.shape != "label" else ""
     if mark.shape == "label":
         return _label(mark, at[0])
@@ -96,7 +115,7 @@ def mark_svg(mark: Mark, place: object) -> str:
         return _spot(mark, at[0], kind, name)
     if mark.shape == "path":
         return f'<polyline class="{kind}"{name} points="{_points(at)}"/>'
-    rings = [at, *([place(p) for p in hole] for hole in mark.holes)]  # type: ignore[operator]
+    rings = [at, *([place(p) for p in hole] for hole in mark.holes)]
     path = " ".join(f"M{_points(r)}Z" for r in rings)
     return f'<path class="{kind}"{name} fill-rule="evenodd" d="{path}"/>'
 
@@ -116,7 +135,7 @@ def _label(mark: Mark, at: Point) -> str:
     x, y = at
     turn = f' transform="rotate({-mark.turn:.1f} {x:.1f} {y:.1f})"' if mark.turn else ""
     return (
-        f'<text class="t-{mark.layer} halo" x="{x:.1f}" y="{y + 0.36 * mark.height:.1f}" font-size="{mark.height:.0f}"{turn}>'
+        f'<text class="d-text t-{mark.layer} d-halo" x="{x:.1f}" y="{y + 0.36 * mark.height:.1f}" font-size="{mark.height:.0f}"{turn}>'
         f"{escape(mark.text)}</text>"
     )
 
@@ -126,7 +145,7 @@ def _points(points: list[Point]) -> str:
 
 
 def _text(x: float, y: float, size: float, text: str, kind: str) -> str:
-    return f'<text class="{kind}" x="{x:.0f}" y="{y:.0f}" font-size="{size:.0f}">{escape(text)}</text>'
+    return f'<text class="d-text {kind}" x="{x:.0f}" y="{y:.0f}" font-size="{size:.0f}">{escape(text)}</text>'
 
 
 def _fit(text: str, size: float, width: float) -> str:
@@ -135,12 +154,12 @@ def _fit(text: str, size: float, width: float) -> str:
 
 
 def _scale_bar(x: float, y: float) -> str:
-    ticks = "".join(f'<path class="scale" d="M{x + k * 1000:.0f},{y - 50:.0f}v100"/>' for k in range(6))
-    words = "".join(_text(x + k * 1000 - 30, y + 190, 110, f"{k} m" if k == 5 else str(k), "head") for k in (0, 1, 5))
-    return f'<path class="scale" d="M{x:.0f},{y:.0f}h5000"/>{ticks}{words}'
+    ticks = "".join(f'<path class="d-scale" d="M{x + k * 1000:.0f},{y - 50:.0f}v100"/>' for k in range(6))
+    words = "".join(_text(x + k * 1000 - 30, y + 190, 110, f"{k} m" if k == 5 else str(k), "d-head") for k in (0, 1, 5))
+    return f'<path class="d-scale" d="M{x:.0f},{y:.0f}h5000"/>{ticks}{words}'
 
 
 def _north(x: float, y: float, turn: float) -> str:
-    arrow = f'<path class="north" d="M{x:.0f},{y - 200:.0f}l80,300l-80,-70l-80,70Z"/>'
-    lean = f'<text x="{x:.0f}" y="{y - 230:.0f}" font-size="120">N</text>'
+    arrow = f'<path class="d-north" d="M{x:.0f},{y - 200:.0f}l80,300l-80,-70l-80,70Z"/>'
+    lean = f'<text class="d-text" x="{x:.0f}" y="{y - 230:.0f}" font-size="120">N</text>'
     return f'<g transform="rotate({turn:.1f} {x:.0f} {y:.0f})">{arrow}{lean}</g>'
