@@ -103,6 +103,18 @@ class PlacementConfig(Section):
     max_modules: int = Field(10_000, ge=1, le=100_000, description="stop after this many modules per lead, best faces first")
     azimuth_from_deg: float = Field(0, ge=0, le=360, description="faces that look to a direction in this sector get modules")
     azimuth_to_deg: float = Field(360, ge=0, le=360, description="end of that sector, clockwise")
+    rank_by: Literal["auto", "noon", "clear-sky"] = Field(
+        "auto", description="order of faces: yearly clear-sky irradiation (pvlib), or the noon sun of an equinox; auto: what is there"
+    )
+    rows: Literal["aligned", "shifted"] = Field("aligned", description="seams aligned up the slope, or each row for itself")
+    obstacle_height_factor: float = Field(
+        0, ge=0, le=10, description="distance from an obstacle is at least this times its height (shade)"
+    )
+    expansion_per_K: float = Field(23e-6, ge=0, le=1e-4, description="growth of the joined frames per kelvin (aluminium)")
+    temperature_range_K: float = Field(80, ge=0, le=200, description="coldest to hottest frame (assumed)")
+    expansion_allow_mm: float = Field(
+        30, gt=0, le=200, description="growth a row or rail may collect before it is parted by a gap wider by as much (assumed)"
+    )
     fixed: tuple[FixedModule, ...] = Field((), description="an agreed layout: kept and checked, nothing is moved")
 
 
@@ -155,6 +167,7 @@ class HardwareConfig(Section):
     rail_mass_kg_m: float = Field(1.1, gt=0, le=20, description="weight of a metre of rail")
     stock_length_mm: tuple[float, ...] = Field((4200,), description="lengths a rail is sold in")
     saw_mm: float = Field(4, ge=0, le=20, description="lost per cut")
+    splice_clear_mm: float = Field(100, ge=0, le=500, description="least distance from a splice to a foot or hook (assumed)")
     build_up_mm: float = Field(110, gt=0, le=500, description="rail top over the substrate at a hook without packer")
     hook_reach_mm: float = Field(60, ge=0, le=500, description="how far a hook's arm may stand beside its rafter's middle")
     arm_width_mm: float = Field(40, gt=0, le=200, description="width of the hook's arm, which must find room in the pan")
@@ -162,6 +175,7 @@ class HardwareConfig(Section):
     hook_stiffness_N_mm: float | None = Field(None, gt=0, description="springiness of a hook; without it hooks are stiff")
     hook_mass_kg: float = Field(0.9, gt=0, le=20, description="weight of a hook")
     foot_mass_kg: float = Field(0.25, gt=0, le=20, description="weight of a foot")
+    foot_width_mm: float = Field(60, gt=0, le=300, description="width of a foot along its line; where it meets a seam it is a joiner foot")
     screw_diameter_mm: float = Field(8, gt=2, le=20, description="lag screw diameter")
     screws_per_hook: int = Field(2, ge=1, le=8, description="lag screws per hook")
     screw_thread_mm: float = Field(60, gt=10, le=400, description="thread in the rafter, tip not counted")
@@ -259,6 +273,15 @@ class DeliverablesConfig(Section):
     paper: Literal["a4", "letter"] = Field("a4", description="paper of the crew sheet")
 
 
+class BatchConfig(Section):
+    """How a night's leads are run and sorted in the morning."""
+
+    time_limit_s: float = Field(600, gt=0, le=86_400, description="a lead that takes longer is stopped, s")
+    min_modules: int = Field(4, ge=1, le=10_000, description="fewer modules than this are not suitable")
+    max_measure_share: float = Field(0.5, ge=0, le=1, description="share of feet to measure up to which a lead is ready")
+    rafters_needed: bool = Field(True, description="without rafter positions a lead needs a site check")
+
+
 class Config(Section):
     """All sections of one lead."""
 
@@ -273,6 +296,7 @@ class Config(Section):
     supports: SupportsConfig = Field(default_factory=SupportsConfig)
     levelling: LevellingConfig = Field(default_factory=LevellingConfig)
     deliverables: DeliverablesConfig = Field(default_factory=DeliverablesConfig)
+    batch: BatchConfig = Field(default_factory=BatchConfig)
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,19 @@ CATALOGUE: dict[str, FindingKind] = {
         "Neither the file nor the lead says which unit the coordinates are in; it was chosen by the size of what they show.",
         "Check one known length (a ridge, a module) against the drawing, then set ingest.unit in lead.toml.",
     ),
+    "crs-misfit": FindingKind(
+        "person",
+        "The coordinates do not lie where their coordinate system is made for.",
+        "Check the coordinate system of the export; set ingest.crs. Distances are taken as they stand until then.",
+    ),
+    "up-guessed": FindingKind(
+        "caution",
+        "The axis that points up was recognised from the mesh, against what its format says.",
+        "Look at the picture; set ingest.up if the roof lies on its side.",
+    ),
+    "pitch-from-readings": FindingKind(
+        "info", "The pitch of a level survey's face was worked out from its readings.", "Set ingest.pitch_deg if it was measured."
+    ),
     "points-dropped": FindingKind(
         "info", "Points were left out before fitting, for the reason named.", "Nothing, unless the count surprises you."
     ),
@@ -68,10 +81,67 @@ CATALOGUE: dict[str, FindingKind] = {
     ),
     # placement, supports
     "no-layout": FindingKind("stop", "No module fits on the faces of this roof.", "Read the reason; change what it names."),
+    "layout-count": FindingKind(
+        "info", "How many modules a face carries, with the proof: no offset of the grid holds more.", "Nothing."
+    ),
+    "orientation-refused": FindingKind(
+        "caution",
+        "Modules may not lie this way: the data sheet does not allow the edges they would be held at, or not for this load.",
+        "Check [module] held edges and greatest pressures against the data sheet; choose another module or orientation.",
+    ),
+    "setbacks-assumed": FindingKind(
+        "caution",
+        "Distances from the roof's edges are assumed defaults, not those of a code.",
+        "Give placement.preset or [placement.setback_mm] as the locally adopted code and its official ask for.",
+    ),
+    "modules-dropped": FindingKind(
+        "info", "Modules that would fit were left out, for the reason named.", "Nothing, unless the count surprises you."
+    ),
+    "outline-repaired": FindingKind(
+        "person",
+        "A face's outline crosses itself or has pieces that belong to no edge.",
+        "Look at the face in the drawing; give ingest.footprint, or survey that edge again.",
+    ),
+    "faces-ranked": FindingKind(
+        "info", "Not all faces could be filled; the better ones by sun came first, by the rule named.", "Nothing."
+    ),
+    "fixed-layout": FindingKind(
+        "person",
+        "A module of the agreed layout leaves the usable area, overlaps another, or lies on no face.",
+        "Correct its place in placement.fixed, or the setback it breaks.",
+    ),
+    "wish-not-met": FindingKind(
+        "caution", "Another layout that levelling asked for could not be made as asked.", "See the reason; levelling goes on without."
+    ),
     "rafters-unknown": FindingKind(
         "person",
         "Rafter positions were not given: hooks stand in the pans where the spacing asks for them.",
         "Every hook reads 'find rafter'. Measure the rafters from the loft and give [rafters] in lead.toml.",
+    ),
+    "supports-relaxed": FindingKind(
+        "person",
+        "No arrangement of rails and hooks keeps every limit here; the smallest change of one that would do is drawn.",
+        "Change what is named (another orientation, rail, hook or module), or have the supplier agree to it in writing.",
+    ),
+    "no-supports": FindingKind(
+        "person",
+        "An array has no place for its rails.",
+        "Check the rafter positions and the tile pattern; move or drop the array.",
+    ),
+    "rafter-narrow": FindingKind(
+        "person",
+        "The rafters are too narrow for the hook's screws.",
+        "Use another screw or hook, or have the rafters doubled.",
+    ),
+    "arm-too-wide": FindingKind(
+        "person",
+        "The hook's arm does not fit into the pan of these tiles.",
+        "Use a hook with a narrower arm, or a replacement tile made for it.",
+    ),
+    "splice-place": FindingKind(
+        "person",
+        "A rail is longer than the stock, and no splice keeps clear of feet and end spans.",
+        "Order longer stock, or have the supplier agree to the splice shown.",
     ),
     "loads-not-screened": FindingKind(
         "caution",

@@ -1,0 +1,136 @@
+"""One face filled: the best way to lay modules on each separate part of its usable area."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from rowplane.config import HardwareConfig, ModuleConfig, PlacementConfig
+from rowplane.model import Array, Orientation
+from rowplane.placement.erosion import corner_area, outline_sides, sections
+from rowplane.placement.packing import Grid
+from rowplane.placement.search import best_packing
+
+
+@dataclass(frozen=True)
+class Lie:
+    """One way for modules to lie: their sides along u and v."""
+
+    orientation: Orientation
+    along_u_mm: float
+    along_v_mm: float
+
+
+@dataclass(frozen=True)
+class Block:
+    """Modules of one grid: `rects_mm` `(n, 4)`, u, v, mm. `bound` is the greatest count proved for the grid; `left_over`
+    modules at the chosen offset stand in groups that are too small."""
+
+    lie: Lie
+    rects_mm: Array
+    bound: int
+    left_over: int
+    groups: int
+
+
+@dataclass(frozen=True)
+class Fill:
+    """All blocks of one face. `area_bound` is what the area alone would allow: no layout of any kind holds more."""
+
+    blocks: tuple[Block, ...]
+    area_bound: int
+
+    @property
+    def count(self) -> int:
+        """Modules on the face."""
+        return sum(len(b.rects_mm) for b in self.blocks)
+
+
+def lies(module: ModuleConfig) -> dict[Orientation, Lie]:
+    """Both ways for a module to lie; landscape first, because long edges carry more."""
+    return {
+        "landscape": Lie("landscape", module.height_mm, module.width_mm),
+        "portrait": Lie("portrait", module.width_mm, module.height_mm),
+    }
+
+
+def fill(usable: BaseGeometry, ways: tuple[Lie, ...], placement: PlacementConfig, hardware: HardwareConfig) -> Fill:
+    """The most modules on `usable` in `ways`; parts that do not hang together are filled each for itself.
+
+    One part takes one way. Equal counts are decided by fewer groups, then by the order of `ways`.
+    """
+    blocks: list[Block] = []
+    area_bound = 0
+    for part in sorted(shapely.get_parts(usable), key=lambda p: p.bounds):
+        tried = [_part(part, way, placement, hardware) for way in ways]
+        area_bound += max((bound for _, bound in tried), default=0)
+        if tried:
+            blocks += min(tried, key=lambda t: (-sum(len(b.rects_mm) for b in t[0]), sum(b.groups for b in t[0])))[0]
+    return Fill(tuple(blocks), area_bound)
+
+
+def grid_of(lie: Lie, room_mm: tuple[float, float], placement: PlacementConfig, hardware: HardwareConfig) -> Grid:
+    """The grid for a room of `room_mm` across and up; with expansion gaps where the room is longer than a row may be."""
+    across, up = lie.along_u_mm + placement.gap_mm, lie.along_v_mm + placement.gap_mm
+    extra_u = placement.expansion_allow_mm
+    # At a gap up the slope one rail ends past the last line and the next begins before the first.
+    extra_v = max(extra_u + hardware.rail_past_mm + hardware.rail_end_mm - placement.gap_mm, extra_u)
+    steps_u, period_u = _steps(across, room_mm[0], extra_u, placement)
+    steps_v, period_v = _steps(up, room_mm[1], extra_v, placement)
+    return Grid(period_u, steps_u, period_v, steps_v, placement.rows == "aligned")
+
+
+def longest_mm(placement: PlacementConfig) -> float:
+    """Length that grows by expansion_allow_mm over the temperature range: ΔL = α·L·ΔT."""
+    growth = placement.expansion_per_K * placement.temperature_range_K
+    return placement.expansion_allow_mm / growth if growth > 0 else float("inf")
+
+
+def _steps(pitch_mm: float, room_mm: float, extra_mm: float, placement: PlacementConfig) -> tuple[Array, float]:
+    longest = longest_mm(placement)
+    if room_mm <= longest:
+        return np.zeros(1), pitch_mm
+    count = max(1, int((longest + placement.gap_mm) // pitch_mm))
+    return np.arange(count, dtype=float) * pitch_mm, count * pitch_mm + extra_mm
+
+
+def _part(part: BaseGeometry, lie: Lie, placement: PlacementConfig, hardware: HardwareConfig) -> tuple[list[Block], int]:
+    """Blocks of one part laid one way, and how many modules its area would allow."""
+    free = corner_area(part, lie.along_u_mm, lie.along_v_mm)
+    half = placement.gap_mm / 2
+    pitch = lie.along_u_mm + placement.gap_mm, lie.along_v_mm + placement.gap_mm
+    covered = swept(free, -half, -half, lie.along_u_mm + half, lie.along_v_mm + half)
+    area_bound = int(covered.area / (pitch[0] * pitch[1]) + 1e-9)
+    blocks = []
+    for cluster in _clusters(free, *pitch):
+        u0, v0, u1, v1 = cluster.bounds
+        room = (u1 - u0 + lie.along_u_mm, v1 - v0 + lie.along_v_mm)
+        grid = grid_of(lie, room, placement, hardware)
+        middle = 0.5 * (u0 + u1) + lie.along_u_mm / 2
+        packed = best_packing(sections(cluster), grid, placement.min_modules, middle, lie.along_u_mm)
+        if packed.bound:
+            rects = np.hstack([packed.corners_mm, packed.corners_mm + np.array([lie.along_u_mm, lie.along_v_mm])])
+            blocks.append(Block(lie, rects, packed.count if grid.aligned else packed.bound, packed.left_over, packed.groups))
+    return blocks, area_bound
+
+
+def swept(area: BaseGeometry, left: float, down: float, right: float, up: float) -> BaseGeometry:
+    """All points a rectangle from (left, down) to (right, up) covers as its reference point runs over `area`."""
+    pairs = outline_sides(area)
+    corners = np.array([[left, down], [right, down], [right, up], [left, up]])
+    hulls = shapely.convex_hull(shapely.multipoints((pairs[:, :, None, :] + corners).reshape(len(pairs), 8, 2)))
+    return shapely.union_all([area, *hulls])
+
+
+def _clusters(free: BaseGeometry, pitch_u_mm: float, pitch_v_mm: float) -> list[BaseGeometry]:
+    """Parts of F grouped so that modules of different groups cannot come nearer than the gap, each to get its own grid."""
+    parts = sorted((p for p in shapely.get_parts(free) if p.area > 0), key=lambda p: p.bounds)
+    reach = [swept(p, -pitch_u_mm, -pitch_v_mm, pitch_u_mm, pitch_v_mm) for p in parts]
+    groups: list[list[int]] = []
+    for k, part in enumerate(parts):
+        near = [g for g in groups if any(reach[other].intersects(part) for other in g)]
+        groups = [g for g in groups if g not in near] + [[k, *(m for g in near for m in g)]]
+    return [shapely.multipolygons([parts[k] for k in sorted(g)]) for g in sorted(groups, key=min)]
