@@ -184,6 +184,9 @@ class HardwareConfig(Section):
     hook_capacity_up_N: float | None = Field(None, gt=0, description="data sheet: uplift a hook may take")
     hook_capacity_down_N: float | None = Field(None, gt=0, description="data sheet: load towards the roof a hook may take")
     arm_clear_mm: float = Field(5, ge=0, le=50, description="arm over the tile below when fitted (common practice)")
+    spare_percent: float = Field(5, ge=0, le=100, description="spares of small parts in the parts list (assumed)")
+    spare_tile_percent: float = Field(10, ge=0, le=200, description="spare tiles in percent of hooks (assumed)")
+    trip_kg: float = Field(25, gt=1, le=200, description="what one person carries up the ladder at once (assumed)")
 
     @model_validator(mode="after")
     def _travel(self) -> HardwareConfig:

@@ -1,0 +1,14 @@
+"""Rails, hooks and feet under the modules, the loads on them, and everything that goes up the ladder.
+
+grid      rows, chains and lines of an array          columns   rafters ∩ pans: where a rail may run
+choose    the integer program of the rails            rails     options, and the smallest cure where none will do
+hooks     which courses carry a rail                  feet      where feet stand, their kind, what they carry
+beam      a rail as continuous beam                   assemble  chosen rails → rails, hooks, feet
+loads     forces at the hooks                         cutting   splices and cutting list
+place     the stage                                   parts     the parts list
+"""
+
+from rowplane.supports.parts import list_parts
+from rowplane.supports.place import place_supports
+
+__all__ = ["list_parts", "place_supports"]

@@ -1,0 +1,221 @@
+"""The integer program of the rails: the smallest set that holds every module, then the most even of those."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.sparse import coo_matrix
+
+from rowplane.supports.columns import Column
+from rowplane.supports.grid import Chain, Grid, zones_meet
+
+RAIL_WEIGHT = 1000.0
+"""Rails first, hooks second: no array has a rail with as many hooks as this."""
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What a set of rails must keep: foot spacing, free module past the outer foot, feet on each held edge, zones."""
+
+    spacing_mm: float
+    overhang_mm: float
+    per_edge: int
+    zones: bool
+    reach_mm: float
+
+
+@dataclass(frozen=True)
+class Option:
+    """A rail that could be built: column (index) over the rows `first`…`last` with the fewest hooks it needs."""
+
+    column: int
+    first: int
+    last: int
+    hooks: int
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The chosen options and the proved least number of rails and hooks (the program is solved to optimality)."""
+
+    options: tuple[Option, ...]
+    rails: int
+    hooks: int
+
+
+class _Rows:
+    """Collects the rows of a sparse constraint matrix."""
+
+    def __init__(self) -> None:
+        self.row: list[int] = []
+        self.column: list[int] = []
+        self.value: list[float] = []
+        self.low: list[float] = []
+        self.high: list[float] = []
+
+    def add(self, columns: Sequence[int], low: float, high: float, values: Sequence[float] | None = None) -> None:
+        self.row += [len(self.low)] * len(columns)
+        self.column += columns
+        self.value += values if values is not None else [1.0] * len(columns)
+        self.low.append(low)
+        self.high.append(high)
+
+    def constraint(self, width: int) -> LinearConstraint:
+        matrix = coo_matrix((self.value, (self.row, self.column)), shape=(len(self.low), width)).tocsr()
+        return LinearConstraint(matrix, self.low, self.high)
+
+
+def choose_rails(
+    grid: Grid, columns: Sequence[Column], options: Sequence[Option], limits: Limits, even: bool = True
+) -> Choice | None:
+    """Fewest rails, among those the fewest hooks, among those (with `even`) the most even; None where none will do.
+
+    Evenness is the least sum over all rows of squared foot distances and row-end overhangs, each as a share of its limit.
+    Whatever the arrays' shape, both programs are solved to proved optimality (HiGHS).
+    """
+    if not options:
+        return None
+    rows = _Rows()
+    for chain in grid.chains:
+        if not _hold_chain(rows, grid, chain, columns, options, limits):
+            return None
+    _keep_apart(rows, columns, options, 2.0 * grid.half_foot_mm)
+    cost = np.array([RAIL_WEIGHT + o.hooks for o in options])
+    solved = milp(
+        cost, constraints=rows.constraint(len(options)), bounds=Bounds(0, 1), integrality=np.ones(len(options)),
+        options={"mip_rel_gap": 0.0},
+    )  # fmt: skip
+    if solved.x is None:
+        return None
+    chosen = np.flatnonzero(solved.x > 0.5)
+    if even:
+        chosen = _most_even(rows, grid, columns, options, limits, cost, round(float(cost[chosen].sum())), chosen)
+    picked = tuple(options[k] for k in chosen)
+    return Choice(picked, len(picked), sum(o.hooks for o in picked))
+
+
+def members_of(chain: Chain, columns: Sequence[Column], options: Sequence[Option]) -> dict[int, list[int]]:
+    """Options by column that serve a chain, columns left to right."""
+    found: dict[int, list[int]] = {}
+    for k, option in enumerate(options):
+        if option.first <= chain.row <= option.last and chain.start_mm <= columns[option.column].u_mm <= chain.end_mm:
+            found.setdefault(option.column, []).append(k)
+    return dict(sorted(found.items()))
+
+
+def _hold_chain(
+    rows: _Rows, grid: Grid, chain: Chain, columns: Sequence[Column], options: Sequence[Option], limits: Limits
+) -> bool:
+    """Constraints of one chain; False where some stretch has no candidate at all.
+
+    Two feet that follow one another are within the spacing exactly if every stretch of that length behind a candidate
+    holds a foot, as long as a foot must follow at all; the same with the overhang at the ends.
+    """
+    members = members_of(chain, columns, options)
+    spots = [(columns[j].u_mm, found) for j, found in members.items()]
+    stretches = [(chain.start_mm, chain.start_mm + limits.overhang_mm, 1), (chain.end_mm - limits.overhang_mm, chain.end_mm, 1)]
+    stretches += [(u + 1e-3, u + limits.spacing_mm, 1) for u in _followed(chain, [u for u, _ in spots], limits)]
+    half, outer = grid.half_foot_mm, grid.zone_mm[1]
+    for module in chain.modules:
+        left, _, right, _ = module.rect_mm
+        stretches.append((left - half + 1e-6, right + half - 1e-6, limits.per_edge))
+        if limits.zones and limits.per_edge > 1 and not zones_meet(grid):
+            stretches += [(left, left + outer, 1), (right - outer, right, 1)]
+    for low, high, least in stretches:
+        inside = [k for u, found in spots if low - 1e-6 <= u <= high + 1e-6 for k in found]
+        if len(inside) < least:
+            return False
+        rows.add(inside, least, np.inf)
+    return True
+
+
+def _followed(chain: Chain, spots_mm: Sequence[float], limits: Limits) -> list[float]:
+    """Candidates behind which a foot must follow within the spacing, whether they are taken or not.
+
+    The first foot stands within the overhang of the chain's start. Where that reaches further than a spacing (only when
+    relaxed), a candidate before it need not be followed at once.
+    """
+    slack = max(0.0, limits.overhang_mm - limits.spacing_mm)
+    low, high = chain.start_mm + slack, chain.end_mm - limits.overhang_mm
+    return sorted({u for u in spots_mm if low <= u < high})
+
+
+def _keep_apart(rows: _Rows, columns: Sequence[Column], options: Sequence[Option], apart_mm: float) -> None:
+    """One rail per rafter (or pan, or foot's width) on every line: two plates do not fit on one rafter in one course."""
+    lines = sorted({line for o in options for line in range(o.first - 1, o.last + 1)})
+    for line in lines:
+        on_line = [k for k, o in enumerate(options) if o.first - 1 <= line <= o.last]
+        places: dict[str, list[int]] = {}
+        for k in on_line:
+            places.setdefault(columns[options[k].column].place, []).append(k)
+        free = places.pop("", [])
+        for group in places.values():
+            rows.add(group, 0, 1)
+        for low in sorted({columns[options[k].column].u_mm for k in free}):
+            rows.add([k for k in free if low <= columns[options[k].column].u_mm < low + apart_mm - 1e-6], 0, 1)
+
+
+def _most_even(
+    rows: _Rows, grid: Grid, columns: Sequence[Column], options: Sequence[Option], limits: Limits,
+    cost: np.ndarray, least: int, fallback: np.ndarray,
+) -> np.ndarray:  # fmt: skip
+    """The most even set of the same cost: in every chain a path from foot to foot, priced by its squared steps."""
+    width = len(options)
+    price = [_tight(columns[o.column], limits.reach_mm) for o in options]
+    paths = _Rows()
+    for chain in grid.chains:
+        members = members_of(chain, columns, options)
+        into: dict[int, list[int]] = {j: [] for j in members}
+        out: dict[int, list[int]] = {j: [] for j in members}
+        starts: list[int] = []
+        for tail, head, share in _arcs(chain, columns, members, limits, 2.0 * grid.half_foot_mm):
+            arc = width + len(price) - len(options)
+            price.append(share**2)
+            (starts if tail is None else out[tail]).append(arc)
+            if head is not None:
+                into[head].append(arc)
+        paths.add(starts, 1, 1)
+        for j, found in members.items():
+            for arcs in (into[j], out[j]):
+                paths.add([*arcs, *found], 0, 0, [1.0] * len(arcs) + [-1.0] * len(found))
+    paths.add(list(range(width)), least - 0.5, least + 0.5, list(cost))
+    total = len(price)
+    whole = np.zeros(total)
+    whole[:width] = 1
+    solved = milp(
+        np.array(price), constraints=[rows.constraint(total), paths.constraint(total)], bounds=Bounds(0, 1),
+        integrality=whole, options={"mip_rel_gap": 1e-6},
+    )  # fmt: skip
+    return fallback if solved.x is None else np.flatnonzero(solved.x[:width] > 0.5)
+
+
+def _tight(column: Column, reach_mm: float) -> float:
+    """Price of a column whose hooks have less room to the side than their rafter is known to: more than evenness is worth."""
+    if column.rafter is None:
+        return 0.0
+    off = abs(column.u_mm - column.rafter.u_mm)
+    short = max(0.0, column.rafter.tolerance_mm - (reach_mm - off)) / max(column.rafter.tolerance_mm, 1.0)
+    return 0.05 * short**2 + 1e-6 * off
+
+
+def _arcs(
+    chain: Chain, columns: Sequence[Column], members: dict[int, list[int]], limits: Limits, apart_mm: float
+) -> list[tuple[int | None, int | None, float]]:
+    """Steps (from, to, share of its limit) of a chain's path; None is the chain's end."""
+    spots = [(j, columns[j].u_mm) for j in members]
+    arcs: list[tuple[int | None, int | None, float]] = []
+    over = max(limits.overhang_mm, 1e-6)
+    for k, (j, u) in enumerate(spots):
+        if u - chain.start_mm <= limits.overhang_mm + 1e-6:
+            arcs.append((None, j, (u - chain.start_mm) / over))
+        if chain.end_mm - u <= limits.overhang_mm + 1e-6:
+            arcs.append((j, None, (chain.end_mm - u) / over))
+        for i, ahead in spots[k + 1 :]:
+            if ahead - u > limits.spacing_mm + 1e-6:
+                break
+            if ahead - u >= apart_mm - 1e-6:
+                arcs.append((j, i, (ahead - u) / limits.spacing_mm))
+    return arcs

@@ -1,0 +1,139 @@
+"""Where a rail may run: the u at which a hook finds a rafter below and a pan beside it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rowplane.config import HardwareConfig, RafterConfig
+from rowplane.frames import azimuth_deg
+from rowplane.model import Face, TilePattern
+
+STEP_MM = 20.0
+"""Distance of neighbouring candidates inside one window; its ends and middle are always among them."""
+
+FREE_STEP_MM = 25.0
+"""Distance of candidates where neither rafters nor pans are known."""
+
+
+@dataclass(frozen=True)
+class Rafter:
+    """One rafter: its count from the left end of the face, its middle's u, and how well that is known."""
+
+    name: str
+    u_mm: float
+    width_mm: float
+    tolerance_mm: float
+
+
+@dataclass(frozen=True)
+class Column:
+    """One possible rail position. `rafter` None and `pan` 0 where not known; `place` names the rafter or pan it uses up."""
+
+    u_mm: float
+    rafter: Rafter | None
+    pan: int
+    place: str
+
+
+def rafter_section(face: Face, sections: Sequence[RafterConfig]) -> RafterConfig | None:
+    """The section of the lead that describes this face: nearest azimuth within 20°, else one without azimuth, else None."""
+    looks = azimuth_deg(face.frame)
+    near = []
+    for section in sections:
+        if section.azimuth_deg is None:
+            near.append((90.0, section))
+        elif (off := abs((section.azimuth_deg - looks + 180.0) % 360.0 - 180.0)) <= 20.0:
+            near.append((off, section))
+    return min(near, key=lambda pair: pair[0])[1] if near else None
+
+
+def rafters_of(face: Face, section: RafterConfig | None) -> tuple[Rafter, ...]:
+    """All rafters under a face's outline, counted from its left end; empty where nothing is known."""
+    if section is None:
+        return ()
+    left, _, right, _ = face.outline.bounds
+    if section.positions_mm:
+        middles = sorted(u for u in section.positions_mm if left <= u <= right)
+    else:
+        spacing = float(section.spacing_mm or 0.0)
+        first = math.ceil((left - section.first_mm) / spacing)
+        last = math.floor((right - section.first_mm) / spacing)
+        middles = [section.first_mm + k * spacing for k in range(first, last + 1)]
+    return tuple(Rafter(str(k), u, section.width_mm, section.tolerance_mm) for k, u in enumerate(middles, start=1))
+
+
+def pan_slack_mm(pattern: TilePattern, hardware: HardwareConfig) -> float:
+    """How far the arm's middle may stand beside the pan's middle; negative where the arm is wider than the pan."""
+    return 0.5 * (pattern.pan_width_mm - hardware.arm_width_mm)
+
+
+def in_pan(pattern: TilePattern, hardware: HardwareConfig, pan: int, u_mm: float, v_mm: tuple[float, float]) -> bool:
+    """Whether an arm at `u_mm` stays in `pan` from `v_mm[0]` to `v_mm[1]`: pans run straight, so the two ends decide."""
+    slack = max(pan_slack_mm(pattern, hardware), 0.0) + 1e-6
+    return all(abs(u_mm - float(pattern.pan_mm(pan, v))) <= slack for v in v_mm)
+
+
+def find_columns(
+    span_u: tuple[float, float],
+    span_v: tuple[float, float],
+    pattern: TilePattern | None,
+    rafters: Sequence[Rafter],
+    reach_mm: float,
+    hardware: HardwareConfig,
+) -> tuple[Column, ...]:
+    """Candidates within `span_u`, left to right.
+
+    With skewed pans a candidate may be in its pan over a part of `span_v` only: ask `in_pan` for the stretch of a rail.
+    """
+    windows: list[tuple[float, float, float, Rafter | None, int, str]] = []
+    for rafter in rafters or (None,):
+        low, high, middle = (
+            (*span_u, 0.5 * sum(span_u))
+            if rafter is None
+            else (max(span_u[0], rafter.u_mm - reach_mm), min(span_u[1], rafter.u_mm + reach_mm), rafter.u_mm)
+        )
+        if high < low:
+            continue
+        if pattern is None:
+            windows.append((low, high, middle, rafter, 0, f"rafter {rafter.name}" if rafter else ""))
+            continue
+        for pan, left, right in _pans(pattern, hardware, low, high, span_v):
+            place = f"rafter {rafter.name}" if rafter else f"pan {pan}"
+            best = middle if rafter else 0.5 * (left + right)
+            windows.append((max(low, left), min(high, right), best, rafter, pan, place))
+    columns = [
+        Column(u, rafter, pan, place)
+        for low, high, best, rafter, pan, place in windows
+        for u in _fill(low, high, best, FREE_STEP_MM if rafter is None and pan == 0 else STEP_MM)
+    ]
+    return tuple(sorted(columns, key=lambda c: (c.u_mm, c.pan, c.place)))
+
+
+def _pans(
+    pattern: TilePattern, hardware: HardwareConfig, low: float, high: float, span_v: tuple[float, float]
+) -> list[tuple[int, float, float]]:
+    """Pans that offer room somewhere on `low`…`high`: count from the datum and the u range over `span_v`."""
+    slack = max(pan_slack_mm(pattern, hardware), 0.0)
+    shift = sorted(pattern.skew * v for v in span_v)
+    first = math.ceil((low - slack - shift[1] - pattern.pan_phase_mm) / pattern.cover_width_mm)
+    last = math.floor((high + slack - shift[0] - pattern.pan_phase_mm) / pattern.cover_width_mm)
+    found = []
+    for pan in range(first + 1, last + 2):
+        middles = sorted(float(pattern.pan_mm(pan, v)) for v in span_v)
+        found.append((pan, middles[0] - slack, middles[1] + slack))
+    return found
+
+
+def _fill(low: float, high: float, best: float, step: float) -> list[float]:
+    """Whole millimetres from `low` to `high`: ends, the place nearest to `best`, and a grid of `step` between."""
+    first, last = math.ceil(low - 1e-9), math.floor(high + 1e-9)
+    if last < first:
+        return [0.5 * (low + high)] if high >= low else []
+    count = max(1, math.ceil((last - first) / step))
+    grid = {int(round(u)) for u in np.linspace(first, last, count + 1)}
+    grid.add(min(max(int(round(best)), first), last))
+    return [float(u) for u in sorted(grid)]

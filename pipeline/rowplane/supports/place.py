@@ -1,0 +1,155 @@
+"""Rails, hooks and feet of every array, put together: the stage's one public function."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from rowplane.config import HardwareConfig, ModuleConfig, RafterConfig, SiteConfig, SupportsConfig
+from rowplane.findings import finding
+from rowplane.model import Finding, Foot, Hook, Layout, ModuleArray, Rail, StockCut, SupportPlan, Surface, Surfaces
+from rowplane.supports.assemble import ArraySupports, RailPlan, build_array, plan_rails
+from rowplane.supports.columns import pan_slack_mm, rafter_section, rafters_of
+from rowplane.supports.cutting import Bar, cut_rails
+from rowplane.supports.grid import grid_of
+from rowplane.supports.rails import Ground, RailSet, asked_limits, find_rails
+
+
+def place_supports(
+    layout: Layout,
+    surfaces: Surfaces,
+    supports: SupportsConfig,
+    rafters: Sequence[RafterConfig],
+    module: ModuleConfig,
+    hardware: HardwareConfig,
+    site: SiteConfig,
+) -> SupportPlan:
+    """Rails, hooks and feet under every array of the layout; an empty layout gives an empty plan.
+
+    Where no set of rails keeps all limits, the smallest relaxation is used, said at the feet and as a finding; an array
+    that nothing can carry gets none, with the reason as a finding.
+    """
+    rails: list[Rail] = []
+    hooks: list[Hook] = []
+    feet: list[Foot] = []
+    found: list[Finding] = []
+    for array in layout.arrays:
+        surface = surfaces.of(array.face)
+        built, said = _carry(array, surface, supports, rafters, module, hardware, site)
+        rails += built.rails
+        hooks += built.hooks
+        feet += built.feet
+        found += said
+    if rails:
+        found += _about_loads(site)
+    finished, cutting, said = _cut(rails, hooks, feet, hardware)
+    found += said
+    return SupportPlan(finished, tuple(hooks), tuple(feet), cutting, loads_in_words(site), tuple(dict.fromkeys(found)))
+
+
+def loads_in_words(site: SiteConfig) -> str:
+    """Which rule the loads come from, or why there are none."""
+    if site.pressure_up_Pa is None and site.pressure_down_Pa is None:
+        return "not screened: no site loads were given"
+    return "pressures given with the lead"
+
+
+def _carry(
+    array: ModuleArray,
+    surface: Surface,
+    supports: SupportsConfig,
+    sections: Sequence[RafterConfig],
+    module: ModuleConfig,
+    hardware: HardwareConfig,
+    site: SiteConfig,
+) -> tuple[ArraySupports, list[Finding]]:
+    """Supports of one array and what there is to say about them."""
+    if not array.modules:
+        return ArraySupports((), (), ()), []
+    section = rafter_section(surface.face, sections)
+    ground = Ground(grid_of(array, module, hardware), surface.pattern, rafters_of(surface.face, section), hardware, supports)
+    found = _about_ground(ground, section, surface)
+    chosen = find_rails(ground, asked_limits(ground, module.feet_per_module))
+    if chosen is None:
+        reason = f"No rail can stand under array {array.id}: no place for hooks was found on face {array.face}."
+        return ArraySupports((), (), ()), [*found, finding("no-supports", f"array {array.id}", reason)]
+    plans = plan_rails(ground, chosen)
+    found += _about_rails(ground, chosen, plans)
+    return build_array(ground, chosen, plans, surface, module, site), found
+
+
+def _about_ground(ground: Ground, section: RafterConfig | None, surface: Surface) -> list[Finding]:
+    """What is not known of the face, and what on it is narrower than the hardware."""
+    face, hardware = surface.face.id, ground.hardware
+    found = []
+    if not ground.rafters:
+        words = (
+            f"Rafters of face {face} are not known: hooks are planned for rafters about "
+            f"{ground.supports.assumed_rafter_spacing_mm:.0f} mm apart (assumed); every hook reads 'find rafter'."
+        )
+        if section is not None:
+            words = f"No rafter of the lead lies under face {face}; " + words[0].lower() + words[1:]
+        found.append(finding("rafters-unknown", f"face {face}", words))
+    elif section is not None and 0.5 * section.width_mm < hardware.screw_edge_mm:
+        words = f"Rafters of face {face} are too narrow for a screw {hardware.screw_edge_mm:.0f} mm from both sides."
+        found.append(finding("rafter-narrow", f"face {face}", words, section.width_mm, 2 * hardware.screw_edge_mm, "mm"))
+    if ground.pattern is not None and pan_slack_mm(ground.pattern, hardware) < 0:
+        words = f"The hook's arm is wider than the pans of face {face}: the tiles beside it must be cut."
+        found.append(
+            finding("arm-too-wide", f"face {face}", words, hardware.arm_width_mm, ground.pattern.pan_width_mm, "mm")
+        )
+    return found
+
+
+def _about_rails(ground: Ground, chosen: RailSet, plans: Sequence[RailPlan]) -> list[Finding]:
+    """The relaxations that were needed, the smallest first."""
+    name, hardware = ground.grid.array.id, ground.hardware
+    found = []
+    if chosen.cures:
+        words = f"No set of rails keeps every limit under array {name}; it is drawn with {chosen.cures[0]}."
+        if len(chosen.cures) > 1:
+            words += f" It would also do with {'; or '.join(chosen.cures[1:])}."
+        found.append(finding("supports-relaxed", f"array {name}", words))
+    for plan in plans:
+        if plan.relaxed is None:
+            continue
+        span, overhang = plan.relaxed.span_mm, plan.relaxed.overhang_mm
+        parts = []
+        if span > hardware.max_hook_span_mm:
+            parts.append(f"hooks {span:,.0f} instead of {hardware.max_hook_span_mm:,.0f} mm apart")
+        if overhang > hardware.max_rail_overhang_mm:
+            parts.append(f"an overhang of {overhang:,.0f} instead of {hardware.max_rail_overhang_mm:,.0f} mm")
+        words = f"No courses let the hooks of rail {plan.id} keep their limits; it is drawn with {' and '.join(parts)}."
+        found.append(finding("supports-relaxed", f"rail {plan.id}", words))
+    return found
+
+
+def _about_loads(site: SiteConfig) -> list[Finding]:
+    if site.pressure_up_Pa is not None or site.pressure_down_Pa is not None:
+        return []
+    return [finding("loads-not-screened", "loads", "No site loads were given: no hook, rail or module was screened.")]
+
+
+def _cut(
+    rails: Sequence[Rail], hooks: Sequence[Hook], feet: Sequence[Foot], hardware: HardwareConfig
+) -> tuple[tuple[Rail, ...], tuple[StockCut, ...], list[Finding]]:
+    """Splices and cuts of all rails together."""
+    v_of_hook = {h.id: h.v_mm for h in hooks}
+    v_of_foot = {f.id: f.v_mm for f in feet}
+    bars = [
+        Bar(
+            r.id,
+            (r.v_start_mm, r.v_end_mm),
+            tuple(v_of_hook[h] for h in r.hook_ids),
+            tuple(v_of_foot[f] for f in r.foot_ids),
+        )
+        for r in rails
+    ]
+    spliced, cutting = cut_rails(bars, hardware.stock_length_mm, hardware.saw_mm, hardware.splice_clear_mm)
+    found = [
+        finding("splice-place", f"rail {s.bar.rail}", f"No place on rail {s.bar.rail} keeps a splice clear of feet and end spans.")
+        for s in spliced
+        if s.forced
+    ]
+    done = [replace(r, cuts_mm=s.pieces_mm, splices_mm=s.splices_mm) for r, s in zip(rails, spliced, strict=True)]
+    return tuple(done), cutting, found

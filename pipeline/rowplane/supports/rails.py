@@ -1,0 +1,221 @@
+"""Which rails an array gets: the options that rafters, pans and courses leave, and the smallest cure where none will do."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+from rowplane.config import HardwareConfig, SupportsConfig
+from rowplane.model import TilePattern
+from rowplane.supports.choose import Choice, Limits, Option, choose_rails
+from rowplane.supports.columns import Column, Rafter, find_columns, in_pan
+from rowplane.supports.grid import Grid
+from rowplane.supports.hooks import HookLimits, Seat, fewest, relaxed, seats_along
+
+RELAXED_HOOKS = 100
+"""Added to the hook count of a rail whose hooks cannot keep their limits: such a rail is taken only where none else is."""
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What the rails of one array stand on: its grid, the face's pattern and rafters, and the settings."""
+
+    grid: Grid
+    pattern: TilePattern | None
+    rafters: tuple[Rafter, ...]
+    hardware: HardwareConfig
+    supports: SupportsConfig
+
+    @property
+    def hook_limits(self) -> HookLimits:
+        """Span and overhang of the data sheet."""
+        return HookLimits(self.hardware.max_hook_span_mm, self.hardware.max_rail_overhang_mm)
+
+    def ends_v(self, first: int, last: int) -> tuple[float, float]:
+        """Where a rail over the rows `first`…`last` starts and ends."""
+        front, top = self.grid.line_v(first - 1), self.grid.line_v(last)
+        return front - self.hardware.rail_end_mm, top + self.hardware.rail_past_mm
+
+    def seats(self, u_mm: float, ends_v: tuple[float, float]) -> tuple[Seat, ...]:
+        """Places for hooks along a rail."""
+        return seats_along(u_mm, ends_v, self.pattern, self.supports, self.hardware)
+
+
+@dataclass(frozen=True)
+class RailSet:
+    """The chosen rails: columns with their rows, the limits they keep, and what had to be relaxed, in words."""
+
+    columns: tuple[Column, ...]
+    choice: Choice
+    limits: Limits
+    cures: tuple[str, ...]
+
+
+def asked_limits(ground: Ground, feet_per_module: int) -> Limits:
+    """The limits of the data sheets. Where rafters are not known, rails are planned whole assumed spacings apart.
+
+    Rails must end up on rafters: with rafters 600 mm apart a limit of 1300 mm means 1200 mm on the roof.
+    """
+    hardware = ground.hardware
+    spacing = hardware.max_foot_spacing_mm
+    if not ground.rafters:
+        assumed = ground.supports.assumed_rafter_spacing_mm
+        spacing = max(math.floor(spacing / assumed), 1) * assumed if spacing >= assumed else spacing
+    overhang = min(hardware.max_row_overhang_mm, spacing)
+    return Limits(spacing, overhang, math.ceil(feet_per_module / 2), True, hardware.hook_reach_mm)
+
+
+def find_rails(ground: Ground, limits: Limits) -> RailSet | None:
+    """The smallest set of rails within `limits`, else within the smallest relaxation; None where nothing can carry it."""
+
+    @lru_cache(maxsize=None)
+    def ready(reach_mm: float, zones: bool, merged: bool) -> tuple[tuple[Column, ...], tuple[Option, ...]]:
+        columns = _columns(ground, reach_mm)
+        return columns, _options(ground, columns, zones, merged)
+
+    def attempt(wanted: Limits, even: bool = False) -> RailSet | None:
+        # Rows alike are one row to a rail; only skewed pans can make it necessary to end a rail between such rows.
+        for merged in (True, False):
+            columns, options = ready(wanted.reach_mm, wanted.zones, merged)
+            choice = choose_rails(ground.grid, columns, options, wanted, even)
+            if choice is not None:
+                return RailSet(columns, choice, wanted, ())
+        return None
+
+    found = attempt(limits, even=True)
+    if found is not None:
+        return found
+    cured = _smallest_cure(ground, limits, lambda wanted: attempt(wanted) is not None)
+    if cured is None:
+        return None
+    wanted, words = cured
+    found = attempt(wanted, even=True)
+    return None if found is None else replace(found, cures=words)
+
+
+def _columns(ground: Ground, reach_mm: float) -> tuple[Column, ...]:
+    grid = ground.grid
+    span_u = (min(c.start_mm for c in grid.chains) + grid.half_foot_mm, max(c.end_mm for c in grid.chains) - grid.half_foot_mm)
+    span_v = ground.ends_v(grid.rows[0], grid.rows[-1])
+    return find_columns(span_u, span_v, ground.pattern, ground.rafters, reach_mm, ground.hardware)
+
+
+def _options(ground: Ground, columns: Sequence[Column], zones: bool, merged: bool) -> tuple[Option, ...]:
+    """Every rail that could stand in a column: unbroken stretches of rows that it may hold."""
+    grid = ground.grid
+    firsts, lasts = _block_ends(grid) if merged else (set(grid.rows), set(grid.rows))
+    options = []
+    for index, column in enumerate(columns):
+        free = {row for row in grid.rows if _may_hold(ground, column, row, zones)}
+        for first in sorted(free & firsts):
+            last = first
+            while last in free:
+                if last in lasts and (hooks := _hooks_needed(ground, column, first, last)) is not None:
+                    options.append(Option(index, first, last, hooks))
+                last += 1
+    return tuple(options)
+
+
+def _block_ends(grid: Grid) -> tuple[set[int], set[int]]:
+    """First and last rows of the stretches of rows that are alike."""
+    shape = {
+        row: tuple((round(m.rect_mm[0]), round(m.rect_mm[2])) for c in grid.of_row(row) for m in c.modules) for row in grid.rows
+    }
+    firsts = {r for r in grid.rows if shape.get(r - 1) != shape[r]}
+    return firsts, {r for r in grid.rows if shape.get(r + 1) != shape[r]}
+
+
+def _may_hold(ground: Ground, column: Column, row: int, zones: bool) -> bool:
+    grid, u = ground.grid, column.u_mm
+    half = grid.half_foot_mm
+    if not any(c.start_mm + half - 1e-6 <= u <= c.end_mm - half + 1e-6 for c in grid.of_row(row)):
+        return False
+    if ground.pattern is not None and not in_pan(ground.pattern, ground.hardware, column.pan, u, ground.ends_v(row, row)):
+        return False
+    if not zones:
+        return True
+    return all(grid.in_zone(d) for line in (row - 1, row) for _, d in grid.touched(line, u))
+
+
+def _hooks_needed(ground: Ground, column: Column, first: int, last: int) -> int | None:
+    ends = ground.ends_v(first, last)
+    seats = ground.seats(column.u_mm, ends)
+    count = fewest(seats, ends, ground.hook_limits)
+    if count is not None:
+        return count
+    cure = relaxed(seats, ends, ground.hook_limits)
+    return None if cure is None else (fewest(seats, ends, cure) or 0) + RELAXED_HOOKS
+
+
+def _smallest_cure(
+    ground: Ground, limits: Limits, works: Callable[[Limits], bool]
+) -> tuple[Limits, tuple[str, ...]] | None:
+    """The relaxation of one limit alone that changes it least, else of several tightened in turn; with words for each."""
+    top = _loosest(ground, limits)
+    singles = []
+    for name in ("spacing_mm", "overhang_mm", "reach_mm", "zones", "per_edge"):
+        loose = replace(limits, **{name: getattr(top, name)})
+        if loose != limits and works(loose):
+            singles.append(_tighten(loose, limits, name, works))
+    if singles:
+        singles.sort(key=lambda cured: _change(cured, limits))
+        return singles[0], tuple(_words(cured, limits) for cured in singles)
+    if not works(top):
+        return None
+    for name in ("reach_mm", "overhang_mm", "spacing_mm", "zones", "per_edge"):
+        top = _tighten(top, limits, name, works)
+    return top, (_words(top, limits),)
+
+
+def _loosest(ground: Ground, limits: Limits) -> Limits:
+    grid = ground.grid
+    widest = max(c.end_mm - c.start_mm for c in grid.chains)
+    reach = limits.reach_mm
+    if ground.rafters:
+        middles = [r.u_mm for r in ground.rafters]
+        gaps = [b - a for a, b in zip(middles, middles[1:], strict=False)]
+        reach = max(reach, 0.5 * max(gaps, default=0.0) + 1.0)
+    return Limits(max(limits.spacing_mm, widest), max(limits.overhang_mm, widest), 1, False, reach)
+
+
+def _tighten(loose: Limits, limits: Limits, name: str, works: Callable[[Limits], bool]) -> Limits:
+    """`loose` with one limit as near to what was asked as works, lengths to the millimetre."""
+    asked = replace(loose, **{name: getattr(limits, name)})
+    if asked == loose or works(asked):
+        return asked
+    if name in ("zones", "per_edge"):
+        return loose
+    low, high = math.floor(getattr(limits, name)), math.ceil(getattr(loose, name))
+    while high - low > 1:
+        middle = (low + high) // 2
+        if works(replace(loose, **{name: float(middle)})):
+            high = middle
+        else:
+            low = middle
+    return replace(loose, **{name: float(high)})
+
+
+def _change(cured: Limits, limits: Limits) -> float:
+    """How much was relaxed, as the sum of shares of what was asked."""
+    lengths = sum(
+        (getattr(cured, name) - getattr(limits, name)) / max(getattr(limits, name), 1.0)
+        for name in ("spacing_mm", "overhang_mm", "reach_mm")
+    )
+    return lengths + (limits.per_edge - cured.per_edge) / limits.per_edge + (0.5 if limits.zones and not cured.zones else 0.0)
+
+
+def _words(cured: Limits, limits: Limits) -> str:
+    parts = []
+    if cured.spacing_mm > limits.spacing_mm:
+        parts.append(f"rails at {cured.spacing_mm:,.0f} instead of {limits.spacing_mm:,.0f} mm")
+    if cured.overhang_mm > limits.overhang_mm:
+        parts.append(f"row ends {cured.overhang_mm:,.0f} instead of {limits.overhang_mm:,.0f} mm past the outer foot")
+    if cured.reach_mm > limits.reach_mm:
+        parts.append(f"arms {cured.reach_mm:,.0f} instead of {limits.reach_mm:,.0f} mm beside the rafter's middle")
+    if cured.per_edge < limits.per_edge:
+        parts.append(f"{2 * cured.per_edge} instead of {2 * limits.per_edge} feet at some modules")
+    if limits.zones and not cured.zones:
+        parts.append("feet outside the module's holding zones")
+    return " and ".join(parts)
