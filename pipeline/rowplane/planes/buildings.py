@@ -35,7 +35,7 @@ def group_buildings(grid: Grid, faces: list[CellFace], roof: NDArray[np.bool_]) 
     for face, is_roof in zip(faces, roof, strict=True):
         if is_roof:
             cover |= face.cells
-    reach = max(int(round(0.5 * TOUCH_MM / grid.box.step)), 1)
+    reach = max(round(0.5 * TOUCH_MM / grid.box.step), 1)
     wide = ndimage.binary_dilation(cover.reshape(grid.box.shape), np.ones((3, 3), dtype=bool), iterations=reach)
     pieces, count = ndimage.label(wide)
     pieces = pieces.ravel()
@@ -79,10 +79,12 @@ def _ground(grid: Grid) -> Array:
     return np.asarray(ndimage.minimum_filter(floor, size=size, mode="nearest")).ravel()
 
 
-def choose(grid: Grid, groups: list[Group], footprint: Polygon | None) -> int:
-    """Index of the building to work on: most overlap with the footprint, else the one at the scan's middle."""
+def choose(grid: Grid, groups: list[Group], footprint: Polygon | None, at: tuple[float, float] | None) -> int:
+    """Index of the building to work on: most overlap with the footprint, else nearest `at`, else at the scan's middle."""
     if footprint is not None:
         return int(np.argmax([g.outline.intersection(footprint).area for g in groups]))
+    if at is not None:
+        return int(np.argmin([g.outline.distance(Point(at)) for g in groups]))
     seen = grid.box.centres()[grid.moments[0] > 0] + grid.box.low[:2]
     middle = Point(*(0.5 * (seen.min(axis=0) + seen.max(axis=0))))
     worth = [g.outline.area * np.exp(-g.outline.distance(middle) / 4000.0) for g in groups]

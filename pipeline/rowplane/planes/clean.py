@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+import shapely
+from shapely.geometry import LineString, Polygon
 
 from rowplane.model import Array, Edge
 
@@ -13,24 +14,33 @@ POINTS_PER_STRIP = 30
 LEAST_OFF_MM = 12.0
 
 
-def own_points(uv: Array, height: Array, edges: tuple[Edge, ...]) -> NDArray[np.bool_]:
-    """Which points `(n, 2)` with `height` `(n,)` over the sheet lie clear of edge strips that leave the sheet.
+def edge_strips(uvh: Array, edges: tuple[Edge, ...]) -> tuple[float, ...]:
+    """Depth in mm, per edge, of the strip that leaves the sheet; from points `(n, 3)`: u, v, height over the sheet, mm.
 
     Averaged along an edge the tile relief cancels; a strip whose mean still differs from the inside is something else.
     """
-    keep = np.ones(len(uv), dtype=bool)
-    inner = np.ones(len(uv), dtype=bool)
-    places = [_place(uv, edge) for edge in edges]
+    inner = np.ones(len(uvh), dtype=bool)
+    places = [_place(uvh[:, :2], edge) for edge in edges]
     for away, along, length in places:
         inner &= ~((away < 500.0) & (along > 0) & (along < length))
     if inner.sum() < 50:
-        return keep
-    usual, scatter = float(height[inner].mean()), float(height[inner].std())
+        return (0.0,) * len(edges)
+    usual, scatter = float(uvh[inner, 2].mean()), float(uvh[inner, 2].std())
+    cuts = []
     for away, along, length in places:
         beside = (along > 0.0) & (along < length) & (away < DEPTH_MM + 200.0)
-        cut = _cut(away[beside], height[beside], usual, scatter)
-        keep &= ~(beside & (away < cut))
-    return keep
+        cuts.append(_cut(away[beside], uvh[beside, 2], usual, scatter))
+    return tuple(cuts)
+
+
+def core(outline: Polygon, edges: tuple[Edge, ...], cuts: tuple[float, ...]) -> Polygon:
+    """The outline without its edge strips."""
+    strips = [
+        LineString([edge.start_uv, edge.end_uv]).buffer(cut) for edge, cut in zip(edges, cuts, strict=True) if cut > 0
+    ]
+    left = outline.difference(shapely.unary_union(strips)) if strips else outline
+    parts = [g for g in getattr(left, "geoms", [left]) if isinstance(g, Polygon)]
+    return max(parts, key=lambda g: g.area) if parts else outline
 
 
 def _place(uv: Array, edge: Edge) -> tuple[Array, Array, float]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 
 import numpy as np
 from shapely.geometry import Polygon
@@ -19,7 +20,7 @@ def name_edges(
     """Edges of a counter-clockwise outline in u, v. `rises(start, end)` tells whether something stands up beyond a side."""
     ring = np.array(outline.exterior.coords)
     edges: list[Edge] = []
-    for start, end in zip(ring[:-1], ring[1:], strict=True):
+    for start, end in pairwise(ring):
         edges += _side(start, end, contacts, ids, rises)
     return tuple(edges)
 
@@ -32,18 +33,18 @@ def _side(
     held = sorted(_stretches(start, run, length, contacts), key=lambda s: (s[0], s[1]))
     edges: list[Edge] = []
     at = 0.0
-    for a, b, line in held:
-        a = max(a, at)
-        if b - a < 0.5 * SNAP_MM and length > SNAP_MM:
+    for first, last, line in held:
+        begin = max(first, at)
+        if last - begin < 0.5 * SNAP_MM and length > SNAP_MM:
             continue
-        if a - at > SNAP_MM:
-            edges.append(_free(start + at * run, start + a * run, rises))
+        if begin - at > SNAP_MM:
+            edges.append(_free(start + at * run, start + begin * run, rises))
         else:
-            a = at
+            begin = at
+        stop = length if length - last < SNAP_MM else last
         name = ids[line.neighbour] if line.neighbour is not None else None
-        b = length if length - b < SNAP_MM else b
-        edges.append(Edge(line.kind or "verge", _pair(start + a * run), _pair(start + b * run), name))
-        at = b
+        edges.append(Edge(line.kind or "verge", _pair(start + begin * run), _pair(start + stop * run), name))
+        at = stop
     if length - at > 1e-6:
         edges.append(_free(start + at * run, end, rises))
     return edges

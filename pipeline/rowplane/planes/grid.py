@@ -109,7 +109,7 @@ def _trim(points: NDArray[np.floating], low: Array, high: Array) -> tuple[Array,
         count = np.zeros(bins + 1, dtype=np.int64)
         for part in chunks(points):
             place = (points[part, axis] - low[axis]) * (1 / width)
-            count += np.bincount(place[place == place].astype(np.int32), minlength=bins + 1)[: bins + 1]
+            count += np.bincount(place[np.isfinite(place)].astype(np.int32), minlength=bins + 1)[: bins + 1]
         total = np.cumsum(count)
         first = int(np.searchsorted(total, 5e-4 * total[-1]))
         last = int(np.searchsorted(total, (1 - 5e-4) * total[-1]))

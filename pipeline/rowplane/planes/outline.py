@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -37,11 +38,15 @@ class Line:
 
 @dataclass(frozen=True)
 class Raster:
-    """Cells of `step` mm from `low` `(2,)` in u, v that hold points of the face, small gaps closed."""
+    """Cells of `step` mm from `low` `(2,)` in u, v: `mask` holds points of the face, small gaps closed.
+
+    `hidden` cells have something over them, so that no point does not mean no roof.
+    """
 
     low: Array
     step: float
     mask: Mask
+    hidden: Mask
 
     def centres(self) -> Array:
         """Centres of all cells `(n, 2)`, u, v, mm."""
@@ -49,7 +54,7 @@ class Raster:
         return self.low + (np.column_stack([i, j]) + 0.5) * self.step
 
 
-def rasterise(uv: Array, step: float) -> Raster:
+def rasterise(uv: Array, step: float, hides: Callable[[Array], Mask]) -> Raster:
     """Occupied cells of points `(n, 2)`: gaps of a cell or two and interior holes are closed, spurs taken off."""
     margin = 4
     low = np.floor(uv.min(axis=0) / step) * step - margin * step
@@ -58,26 +63,26 @@ def rasterise(uv: Array, step: float) -> Raster:
     count = np.bincount(place[:, 0] * shape[1] + place[:, 1], minlength=int(shape[0] * shape[1])).reshape(shape)
     around = np.ones((3, 3), dtype=bool)
     mask = ndimage.binary_closing(count > 0, around)
-    mask = ndimage.binary_opening(mask, around)
-    labels, many = ndimage.label(mask)
-    if many > 1:
-        # Pieces within reach of the largest one are the same face seen with gaps.
-        mask = ndimage.binary_fill_holes(mask)
-    return Raster(low, step, ndimage.binary_fill_holes(mask))
+    mask = ndimage.binary_fill_holes(ndimage.binary_opening(mask, around))
+    raster = Raster(low, step, mask, np.zeros_like(mask))
+    hidden = hides(raster.centres()).reshape(mask.shape) & ~mask
+    return replace(raster, hidden=hidden)
 
 
-def draw_outline(uv: Array, step: float, contacts: list[Line]) -> tuple[Polygon, list[Line]]:
-    """Polygon of the face's points `(n, 2)`, counter-clockwise, with the lines its sides lie on.
+def draw_outline(
+    uvh: Array, mine: Mask, step: float, contacts: list[Line], hides: Callable[[Array], Mask]
+) -> Polygon:
+    """Polygon of a face, counter-clockwise, from all points near its sheet `(n, 3)`: u, v, height over the sheet, mm.
 
-    `step` is the raster's cell: two point spacings. Raises ValueError where no area is left.
+    `mine` flags the face's own, `step` is the raster's cell: two point spacings; `hides` tells which places `(m, 2)` have
+    something over them. Raises ValueError where no area is left.
     """
-    raster = rasterise(uv, step)
-    lines = _apart(contacts + _free_lines(raster, uv, contacts), step)
-    polygon = _assemble(raster, lines)
-    return polygon, lines
+    raster = rasterise(uvh[mine, :2], step, hides)
+    lines = _apart(contacts + _free_lines(raster, uvh, mine, contacts), step)
+    return _assemble(raster, lines)
 
 
-def _free_lines(raster: Raster, uv: Array, contacts: list[Line]) -> list[Line]:
+def _free_lines(raster: Raster, uvh: Array, mine: Mask, contacts: list[Line]) -> list[Line]:
     found: list[Line] = []
     rest = _boundary(raster, contacts)
     for axis in (0, 1):
@@ -85,16 +90,16 @@ def _free_lines(raster: Raster, uv: Array, contacts: list[Line]) -> list[Line]:
             normal = side * np.eye(2)[axis]
             ends = _ends(raster, axis, side)
             for level, span in _levels(raster, ends, rest, axis, side):
-                line = Line(normal, level, span)
-                found.append(_refine(line, uv, raster.step))
+                found.append(_refine(Line(normal, level, span), uvh, mine, raster.step))
     rest &= ~_near(raster, found, 2.0 * raster.step)
-    return found + _oblique(raster, uv, rest)
+    return found + _oblique(raster, uvh, mine, rest)
 
 
 def _boundary(raster: Raster, contacts: list[Line]) -> Mask:
-    """Boundary cells of the raster that no contact explains."""
+    """Boundary cells of the raster that no contact and nothing standing over them explains."""
     inner = ndimage.binary_erosion(raster.mask)
-    return raster.mask & ~inner & ~_near(raster, contacts, max(2.0 * raster.step, 350.0))
+    beside = ndimage.binary_dilation(raster.hidden, np.ones((3, 3), dtype=bool), iterations=2)
+    return raster.mask & ~inner & ~beside & ~_near(raster, contacts, max(2.0 * raster.step, 350.0))
 
 
 def _near(raster: Raster, lines: list[Line], reach: float) -> Mask:
@@ -151,33 +156,38 @@ def _levels(
     return found
 
 
-def _refine(line: Line, uv: Array, step: float) -> Line:
-    """Move a free edge to where the density of points falls to half of that inside, robust to strays beyond it."""
-    away, t = uv @ line.normal - line.offset, uv @ line.along
+def _refine(line: Line, uvh: Array, mine: Mask, step: float) -> Line:
+    """Move a free edge to where the face's points end: half of the density inside, and no longer at the sheet's height.
+
+    A gutter lies in the sheet's scatter, but its mean height does not; along a whole edge the tile relief cancels.
+    """
+    away, t = uvh[:, :2] @ line.normal - line.offset, uvh[:, :2] @ line.along
     trim = min(0.1 * (line.span[1] - line.span[0]), 300.0)
-    here = (t > line.span[0] + trim) & (t < line.span[1] - trim) & (away > -1200.0 - 4 * step) & (away < 3 * step)
-    away = away[here]
-    if len(away) < 20:
+    depth = 1200.0 + 1.5 * step
+    here = (t > line.span[0] + trim) & (t < line.span[1] - trim) & (away > -depth) & (away < 3 * step)
+    own = here & mine
+    inside = own & (away < -2.0 * step)
+    density = float(inside.sum()) / (depth - 2.0 * step)
+    if inside.sum() < 15:
         return line
-    inside = away < -1.5 * step
-    depth = 1200.0 + 2.5 * step
-    density = float(inside.sum()) / depth
-    if density <= 0:
-        return line
-    width = float(np.clip(25.0 / density, 10.0, step))
-    edges = np.arange(-1.5 * step, 3 * step + width, width)
-    fill = np.histogram(away, edges)[0] / (density * width)
-    low = np.nonzero(fill < 0.5)[0]
-    if not len(low):
-        return line
-    k = int(low[0])
-    part = float(np.clip(fill[k : k + 2].sum() if k + 1 < len(fill) else fill[k], 0.0, 1.0))
-    short = float(np.clip(1.0 - fill[max(k - 1, 0)], 0.0, 0.5)) if k > 0 else 0.0
-    moved = float(edges[k]) + (part - short) * width
-    return Line(line.normal, line.offset + moved, line.span)
+    width = float(np.clip(30.0 / density, 12.0, step))
+    bins = np.arange(-depth, 3 * step + width, width)
+    fill = np.histogram(away[own], bins)[0] / (density * width)
+    place = np.digitize(away[here], bins) - 1
+    many = np.maximum(np.bincount(place, minlength=len(bins))[: len(fill)], 1)
+    mean = np.bincount(place, uvh[here, 2], minlength=len(bins))[: len(fill)] / many
+    deep = bins[1:] < -2.0 * step
+    usual, scatter = float(np.median(mean[deep])), 1.4826 * float(np.median(np.abs(mean[deep] - np.median(mean[deep]))))
+    ends = (fill < 0.5) | (np.abs(mean - usual) > max(4.0 * scatter, 15.0))
+    ends[deep] = False
+    k = int(np.argmax(ends)) if ends.any() else len(fill) - 1
+    # What the last bin holds less than its share is beyond the edge, what the next one holds is inside.
+    short = float(np.clip(1.0 - fill[k - 1], 0.0, 0.5))
+    more = float(np.clip(fill[k], 0.0, 1.0)) if fill[k] < 0.5 else 0.0
+    return replace(line, offset=line.offset + float(bins[k]) + (more - short) * width)
 
 
-def _oblique(raster: Raster, uv: Array, rest: Mask) -> list[Line]:
+def _oblique(raster: Raster, uvh: Array, mine: Mask, rest: Mask) -> list[Line]:
     """Lines through boundary stretches that run neither along the eave nor up the slope."""
     found: list[Line] = []
     labels, count = ndimage.label(rest, np.ones((3, 3), dtype=bool))
@@ -189,7 +199,7 @@ def _oblique(raster: Raster, uv: Array, rest: Mask) -> list[Line]:
             line, used = _longest_line(cells, inner, raster.step)
             if line is None:
                 break
-            found.append(_refine(line, uv, raster.step))
+            found.append(_refine(line, uvh, mine, raster.step))
             cells = cells[~used]
     return found
 
@@ -210,7 +220,7 @@ def _longest_line(cells: Array, inner: Array, step: float) -> tuple[Line | None,
     normal, offset = kept
     used = np.abs(cells @ normal - offset) < 1.2 * step
     middle = cells[used].mean(axis=0)
-    values, vectors = np.linalg.eigh(np.cov((cells[used] - middle).T))
+    _, vectors = np.linalg.eigh(np.cov((cells[used] - middle).T))
     normal = vectors[:, 0]
     if (inner - middle) @ normal > 0:
         normal = -normal
@@ -243,7 +253,8 @@ def _assemble(raster: Raster, lines: list[Line]) -> Polygon:
         return _largest(_mask_polygon(raster))
     keys, inverse = np.unique(sides, axis=0, return_inverse=True)
     inverse = inverse.ravel()
-    covered = np.bincount(inverse, raster.mask.ravel(), minlength=len(keys)) / np.bincount(inverse, minlength=len(keys))
+    known = np.bincount(inverse, ~raster.hidden.ravel(), minlength=len(keys))
+    covered = np.bincount(inverse, raster.mask.ravel(), minlength=len(keys)) / np.maximum(known, 1)
     parts = [_cell_polygon(whole, lines, key) for key, share in zip(keys, covered, strict=True) if share > 0.5]
     if not parts:
         raise ValueError("no area inside the lines")

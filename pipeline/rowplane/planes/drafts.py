@@ -1,0 +1,147 @@
+"""Faces while they take shape: sheets, outlines and refits in turn until planes and edges agree."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import Polygon
+
+from rowplane.frames import face_frame, face_to_survey, survey_to_face
+from rowplane.geometry import PlaneFit
+from rowplane.model import Array, Edge, FaceFrame
+from rowplane.planes.clean import core, edge_strips
+from rowplane.planes.contacts import Contact, find_contacts
+from rowplane.planes.edges import name_edges
+from rowplane.planes.grid import Grid
+from rowplane.planes.labels import Sheet, label, make_sheet, with_scatter
+from rowplane.planes.outline import Line, draw_outline
+from rowplane.planes.refine import Level, fit_level
+
+Mask = NDArray[np.bool_]
+REACH_MM = 300.0
+"""Points further than this from a sheet say nothing about where the face ends."""
+HIDES_MM = 200.0
+
+
+@dataclass(frozen=True)
+class Scan:
+    """What all faces are worked out from: `sample` `(n, 3)` survey points in `cells` `(n,)` of the grid.
+
+    `piece` `(size,)` is the planar piece that owns a cell, `owner` `(size,)` the face of the chosen building; −1 none.
+    """
+
+    grid: Grid
+    sample: Array
+    cells: NDArray[np.int32]
+    piece: NDArray[np.int32]
+    owner: NDArray[np.int32]
+
+    @property
+    def step(self) -> float:
+        """Cell of outline rasters: two point spacings, so that nearly every cell of a face holds a point."""
+        return float(np.clip(2.2 * self.grid.spacing_mm, 60.0, 900.0))
+
+
+@dataclass(frozen=True)
+class Draft:
+    """A face in the making: outline, `core` (outline without foreign edge strips) and edges in the sheet's frame."""
+
+    own: Mask
+    fit: PlaneFit
+    sheet: Sheet
+    level: Level | None = None
+    lines: tuple[Line, ...] = ()
+    outline: Polygon = Polygon()
+    core: Polygon = Polygon()
+    edges: tuple[Edge, ...] = ()
+
+
+def first_draft(scan: Scan, face: int, fit: PlaneFit) -> Draft:
+    """A face as its cells' plane and its sheet."""
+    own = scan.owner == face
+    return Draft(own, fit, with_scatter(make_sheet(scan.grid, own, fit), scan.sample, scan.cells, own))
+
+
+def outlined(scan: Scan, drafts: list[Draft]) -> list[Draft]:
+    """The drafts with outlines drawn from their labelled points and from where their planes meet."""
+    labels = label(scan.sample, scan.grid, [d.sheet for d in drafts])
+    contacts = find_contacts(scan.grid.box, scan.owner, [d.fit for d in drafts])
+    ids = [str(k) for k in range(len(drafts))]
+    return [_outlined(scan, d, k, labels, contacts, ids) for k, d in enumerate(drafts)]
+
+
+def _outlined(
+    scan: Scan, draft: Draft, face: int, labels: NDArray[np.int16], contacts: list[Contact], ids: list[str]
+) -> Draft:
+    uvh, index = near_points(scan, draft.sheet)
+    close = np.abs(uvh[:, 2]) < REACH_MM
+    uvh, mine = uvh[close], labels[index[close]] == face
+    lines = _contact_lines(contacts, face, draft.sheet.frame, scan.grid)
+    if mine.sum() < 6:
+        return replace(draft, outline=Polygon(), core=Polygon(), edges=())
+    try:
+        outline = draw_outline(uvh, mine, scan.step, lines, lambda uv: _hides(scan, draft.sheet, uv))
+    except ValueError:
+        return replace(draft, outline=Polygon(), core=Polygon(), edges=())
+    edges = name_edges(outline, lines, ids, lambda a, b: False)
+    inside = shapely.contains_xy(outline, uvh[:, 0], uvh[:, 1])
+    cuts = edge_strips(uvh[inside], edges)
+    return replace(draft, lines=tuple(lines), outline=outline, core=core(outline, edges, cuts), edges=edges)
+
+
+def near_points(scan: Scan, sheet: Sheet) -> tuple[Array, NDArray[np.int64]]:
+    """Sample points in a sheet's zone as `(n, 3)` u, v, height over the sheet, mm, with their index in the sample."""
+    index = np.nonzero((scan.cells >= 0) & sheet.zone[scan.cells])[0]
+    uvw = survey_to_face(sheet.frame, scan.sample[index])
+    uvw[:, 2] -= sheet.sag[scan.cells[index]]
+    return uvw, index
+
+
+def _hides(scan: Scan, sheet: Sheet, uv: Array) -> Mask:
+    """Places on a sheet over which something that is no plane stands: a tree, an aerial, a chimney."""
+    space = face_to_survey(sheet.frame, np.column_stack([uv, np.zeros(len(uv))]))
+    cells = scan.grid.box.cells(space)
+    count = scan.grid.moments[0, cells]
+    top = scan.grid.moments[3, cells] / np.maximum(count, 1) + scan.grid.box.low[2]
+    over = (top - space[:, 2]) * sheet.frame.axes[2, 2]
+    return np.asarray((cells >= 0) & (count > 0) & (over > HIDES_MM) & (scan.piece[cells] < 0))
+
+
+def refitted(scan: Scan, drafts: list[Draft]) -> list[Draft]:
+    """The drafts with their planes refitted to the labelled points of their cores."""
+    labels = label(scan.sample, scan.grid, [d.sheet for d in drafts], [d.core for d in drafts])
+    better = []
+    for k, draft in enumerate(drafts):
+        mine = labels == k
+        if mine.sum() < 6:
+            better.append(draft)
+            continue
+        level = fit_level(survey_to_face(draft.sheet.frame, scan.sample[mine]), scan.step)
+        fit = _tilted(draft.sheet.frame, level, scan.grid)
+        sheet = with_scatter(make_sheet(scan.grid, draft.own, fit), scan.sample, scan.cells, draft.own)
+        better.append(Draft(draft.own, fit, sheet, level))
+    return better
+
+
+def _contact_lines(contacts: list[Contact], face: int, frame: FaceFrame, grid: Grid) -> list[Line]:
+    lines = []
+    for c in contacts:
+        if face not in (c.first, c.second):
+            continue
+        a, b = survey_to_face(frame, np.array([c.start, c.end]) + grid.box.low)[:, :2]
+        run = (b - a) / np.linalg.norm(b - a)
+        normal = np.array([run[1], -run[0]])
+        span = sorted((float(a @ run), float(b @ run)))
+        lines.append(Line(normal, float(a @ normal), (span[0], span[1]), c.kind, c.second if face == c.first else c.first))
+    return lines
+
+
+def _tilted(frame: FaceFrame, level: Level, grid: Grid) -> PlaneFit:
+    """The plane that `level` describes in a face frame, about the grid's low corner."""
+    centre = face_to_survey(frame, np.array([[*level.centre, level.height]]))[0]
+    normal = frame.axes.T @ np.array([-level.slope[0], -level.slope[1], 1.0])
+    turned = face_frame(centre, normal)
+    return PlaneFit(centre - grid.box.low, turned.axes[2], turned.axes[:2], 0.0, level.covariance[:2, :2])
