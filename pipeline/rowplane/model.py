@@ -111,7 +111,8 @@ class Survey:
 
     `points_mm` `(n, 3)`, float32 or float64: the origin is local, so float32 steps stay below 0.01 mm within 100 m.
     `classes` `(n,)` uint8 ASPRS classes or None. `dropped` counts points left out, by reason. `readings` is set for a
-    level survey only. `footprint_mm` is a plan polygon in the survey frame where the lead gave one.
+    level survey only. `footprint_mm` is a plan polygon in the survey frame where the lead gave one; `at_mm` a plan point
+    of the building to work on, where it gave that. `step_mm` is the coarsest coordinate step of the files, 0 for none.
     """
 
     name: str
@@ -123,6 +124,8 @@ class Survey:
     dropped: tuple[tuple[str, int], ...] = ()
     readings: Readings | None = None
     footprint_mm: Polygon | None = None
+    at_mm: tuple[float, float] | None = None
+    step_mm: float = 0.0
     findings: tuple[Finding, ...] = ()
 
 

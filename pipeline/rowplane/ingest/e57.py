@@ -1,0 +1,74 @@
+"""E57 (ASTM E2807): all scans of a file, each moved by its pose; needs the optional extra `rowplane[e57]`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rowplane.config import IngestConfig
+from rowplane.errors import RowplaneError
+from rowplane.ingest.opened import Chunk, Opened, check_count, in_words, no_points
+
+POINT_BYTES = 0.5
+"""Bytes per point that bit-packed coordinates can hardly go below."""
+
+
+def open_e57(path: Path, config: IngestConfig) -> Opened:
+    """All scans of an E57 file in its common frame, invalid points left out; lengths are metres (ASTM E2807-11, 8.4).
+
+    Raises RowplaneError, also where the library is not installed.
+    """
+    try:
+        import pye57
+    except ImportError:
+        raise RowplaneError(
+            str(path), "an E57 file, but its reader is not installed", "the extra 'e57'", "pip install 'rowplane[e57]'"
+        ) from None
+    with path.open("rb") as stream:
+        if stream.read(8) != b"ASTM-E57":
+            raise RowplaneError(str(path), "no E57 header", "a file that starts with ASTM-E57", "Export it again.")
+    with in_words(path, "E57 file"):
+        file = pye57.E57(str(path))
+        try:
+            counts = [int(file.get_header(i).point_count) for i in range(file.scan_count)]
+            crs = _crs(file)
+        finally:
+            file.close()
+    count = sum(counts)
+    if count <= 0:
+        raise no_points(path, "an E57 file")
+    check_count(path, count, POINT_BYTES, config.max_points)
+
+    def chunks() -> Iterator[Chunk]:
+        with in_words(path, "E57 file"):
+            again = pye57.E57(str(path))
+            try:
+                for i, points in enumerate(counts):
+                    if points:
+                        yield _scan(again, i, points)
+            finally:
+                again.close()
+
+    first = next((c for c in chunks() if len(c.columns[0])), None)
+    if first is None:
+        raise no_points(path, "an E57 file")
+    middle = np.array([float(np.median(c)) for c in first.columns])
+    form = f"E57, {len(counts)} scan{'s' if len(counts) != 1 else ''}"
+    return Opened(path, form, count, middle, chunks, crs=crs, unit="m", unit_source="E57, which is in metres")
+
+
+def _scan(file: Any, index: int, count: int) -> Chunk:
+    data = file.read_scan(index, ignore_missing_fields=True)
+    x, y, z = (np.asarray(data[f"cartesian{axis}"], dtype=float) for axis in "XYZ")
+    return Chunk((x, y, z), None, (("marked invalid by the scanner", count - len(x)),))
+
+
+def _crs(file: Any) -> str | None:
+    try:
+        text = str(file.root["coordinateMetadata"].value())
+    except Exception:  # the element is optional, and the library has no way to ask
+        return None
+    return text or None
