@@ -26,8 +26,8 @@ from rowplane.model import (
 SLOPE_STEP_MM = 50.0
 """Half the base over which the substrate's slope is taken: well under a rafter spacing, well over the field's rounding."""
 
-CLEAR_STEP_MM = 300.0
-"""Greatest distance of clearance points under a module; the substrate bends over metres."""
+CLEAR_STEP_MM = 600.0
+"""Greatest distance of clearance points under a module: a rafter spacing; the substrate bends over metres."""
 
 
 def basis_of(

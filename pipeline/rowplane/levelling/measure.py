@@ -92,8 +92,9 @@ class _State:
         self.points = points
         self.left = np.ones(len(points.foot), dtype=bool)
         self.fixed = set_variance(basis.limits) * np.diag(free)
-        self.seats = np.einsum("ij,jk,ik->i", onto, cov, onto)
-        self.cross = onto @ cov @ points.rows.T
+        spread = onto @ cov
+        self.seats = np.sum(spread * onto, axis=1)
+        self.cross = spread @ points.rows.T
         self.among = points.rows @ cov @ points.rows.T
         self.freed = points.kind != "height"
 

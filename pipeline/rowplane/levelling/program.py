@@ -195,7 +195,7 @@ def _in_turn(columns: _Columns, goals: tuple[str, ...], given_way: float, held_m
         value = float(np.round(result.fun)) if goal == "packers" else float(result.fun)
         met.append((goal, value, _bound(result, rhs, bounds, whole is not None)))
         rows = sparse.csr_array(sparse.vstack([rows, sparse.csr_array(cost[None, :])]))
-        rhs = np.append(rhs, value + SLACK * max(1.0, abs(value)))
+        rhs = np.append(rhs, value + SLACK)
     return _answer(columns, y, tuple(met), given_way, held_miss)
 
 

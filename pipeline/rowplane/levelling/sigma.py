@@ -37,7 +37,7 @@ def seat_sigma(basis: RecheckBasis, covariance: Array | None = None, steady: boo
     cov = basis.covariance_mm2 if covariance is None else covariance
     free = off_plane(basis)
     onto = free @ basis.influence
-    variance = np.einsum("ij,jk,ik->i", onto, cov, onto)
+    variance = np.sum((onto @ cov) * onto, axis=1)
     if steady:
         variance = variance + set_variance(basis.limits) * np.diag(free)
     return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
