@@ -75,7 +75,7 @@ def make_result(
     """A result with one array of `rows` × `columns` landscape modules on each of several faces of a gable house."""
     lead = Lead(name, (Path("invented.laz"),), date(2031, 5, 4), Path("."), config or Config(), {"hardware.lift_min_mm": "lead.toml"})
     faces = tuple(_face("ABCDEFGH"[k], k, c, r) for k, (c, r) in enumerate(zip(columns, rows, strict=True)))
-    spare = replace(_face("Z", 5, 1, 1), used=False, note="smaller than any array")
+    spare = replace(_face("Z", 2, 1, 1), used=False, note="smaller than any array")
     surfaces = tuple(_surface(face) for face in faces)
     arrays = tuple(_array(face.id, c, r) for face, c, r in zip(faces, columns, rows, strict=True))
     rails, hooks, feet, settings, hook_settings, posteriors, strings, planes = [], [], [], [], [], [], [], []
@@ -121,10 +121,15 @@ def _quality() -> ScanQuality:
 
 
 def _face(face_id: str, k: int, columns: int, rows: int) -> Face:
-    pitch, azimuth = math.radians(28), math.radians(170 + 180 * (k % 2) - 20 * (k // 2))
+    pitch, azimuth = math.radians(28), math.radians(170 + 180 * (k % 2))
     normal = np.array([math.sin(pitch) * math.sin(azimuth), math.sin(pitch) * math.cos(azimuth), math.cos(pitch)])
     width, depth = columns * (ALONG_U + GAP) + 1400, rows * (ALONG_V + GAP) + 1500
-    frame = face_frame(np.array([2000.0 * k, 3000.0 * k, 5200.0]), normal)
+    # Datum of each face at the lower left corner of its own eave; B faces away from A over one ridge, further pairs stand beside.
+    run = (3 * (ALONG_V + GAP) + 1500) * math.cos(pitch)
+    corner = np.array([0.0, 0.0]) if k % 2 == 0 else np.array([width, 2 * run])
+    lean = math.radians(10)
+    turned = np.array([[math.cos(lean), -math.sin(lean)], [math.sin(lean), math.cos(lean)]]) @ corner
+    frame = face_frame(np.array([turned[0] + 14_000.0 * (k // 2), turned[1], 5200.0]), normal)
     outline = Polygon([(0, -40), (width, -40), (width, depth), (0, depth)])
     edges = (
         Edge("eave", (0, -40), (width, -40)), Edge("verge", (width, -40), (width, depth)),

@@ -120,4 +120,5 @@ class Sheets:
     findings: tuple[tuple[str, str, str, str], ...]
     tables: dict[str, Table]
     drawings: tuple[FaceDrawing, ...]
+    key_plan: FaceDrawing | None
     stops: tuple[Stop, ...]

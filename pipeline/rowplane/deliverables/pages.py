@@ -8,11 +8,9 @@ from dataclasses import dataclass
 from rowplane.deliverables.content import Cell, Sheets, Stop
 from rowplane.deliverables.places import Places
 from rowplane.deliverables.safe import figure, plain
+from rowplane.deliverables.words import WORDS
 from rowplane.model import Hook, ModuleArray, Rail, RoofResult, TilePattern
 from rowplane.units import sixteenths
-
-TRIP_KG = 25.0
-"""What one person carries up a ladder at a time (assumed)."""
 
 QUARTERS = ("", "¼", "½", "¾")
 
@@ -22,6 +20,7 @@ class Spot:
     """One running dimension from the datum: what it marks, the length, and the same counted in tiles."""
 
     name: str
+    at_mm: float
     length: str
     tiles: str
 
@@ -36,7 +35,6 @@ class MarkingPage:
     summary: str
     rails: tuple[Spot, ...]
     lines: tuple[Spot, ...]
-    splices: tuple[Spot, ...]
 
 
 @dataclass(frozen=True)
@@ -58,13 +56,14 @@ class HookRow:
 
 @dataclass(frozen=True)
 class RailPage:
-    """Hook schedule of one rail, from the eave up; `pieces` are its cut lengths."""
+    """Hook schedule of one rail, from the eave up; `pieces` are its cut lengths, `splices` the v of their joints."""
 
     rail: str
     array: str
     u: str
     ends: str
     pieces: str
+    splices: str
     hooks: tuple[HookRow, ...]
 
 
@@ -155,6 +154,7 @@ class Pages:
     parts: tuple[PartRow, ...]
     trips: str
     hook_steps: tuple[str, ...]
+    one_turn: str
 
 
 def build_pages(result: RoofResult, sheets: Sheets) -> Pages:
@@ -171,9 +171,10 @@ def build_pages(result: RoofResult, sheets: Sheets) -> Pages:
             MeasureRow(m.order, plain(m.target), _KINDS[m.kind], plain(m.where), say(m.worst_sigma_after_mm))
             for m in sorted(result.levels.measures, key=lambda m: m.order)
         ),
-        parts=tuple(_part(row) for row in sheets.tables["parts"].records()),
+        parts=tuple(_part(row, result.lead.config.hardware.trip_kg) for row in sheets.tables["parts"].records()),
         trips=_trips(result),
         hook_steps=_hook_steps(result, say),
+        one_turn=WORDS["one_turn"].format(pitch=f"{result.lead.config.hardware.thread_pitch_mm:g} mm"),
     )
 
 
@@ -250,14 +251,10 @@ def _marking(result: RoofResult, array: ModuleArray, say: Lengths) -> MarkingPag
         f"{len(array.modules)} modules {array.orientation} in {rows} row{'s' * (rows != 1)}, gap {say.with_unit(array.gap_mm, 0)}; "
         f"left edge of the array at {say.run(left)}, right edge at {say.run(right)}."
     )
-    splices = tuple(
-        Spot(r.id, say.run(v), _courses(pattern, r.u_mm, v, say)) for r in rails for v in r.splices_mm
-    )
     return MarkingPage(
         array=array.id, face=array.face, datum=plain(surface.datum_note) if surface else "", summary=summary,
-        rails=tuple(Spot(r.id, say.run(r.u_mm), _pans(pattern, r.u_mm, r.v_start_mm, say)) for r in rails),
-        lines=tuple(Spot(f"line {k.index}", say.run(k.v_mm), _courses(pattern, left, k.v_mm, say)) for k in array.lines),
-        splices=splices,
+        rails=tuple(Spot(r.id, r.u_mm, say.run(r.u_mm), _pans(pattern, r.u_mm, r.v_start_mm, say)) for r in rails),
+        lines=tuple(Spot(f"line {k.index}", k.v_mm, say.run(k.v_mm), _courses(pattern, left, k.v_mm, say)) for k in array.lines),
     )
 
 
@@ -265,7 +262,8 @@ def _rail_page(places: Places, rail: Rail, say: Lengths) -> RailPage:
     hooks = [places.hooks[h] for h in rail.hook_ids if h in places.hooks]
     return RailPage(
         rail=rail.id, array=rail.array, u=say.run(rail.u_mm), ends=f"{say.run(rail.v_start_mm)} to {say.run(rail.v_end_mm)}",
-        pieces=" + ".join(say.run(c) for c in rail.cuts_mm), hooks=tuple(_hook_row(places, h, say) for h in hooks),
+        pieces=" + ".join(say.run(c) for c in rail.cuts_mm), splices=", ".join(say.run(v) for v in rail.splices_mm),
+        hooks=tuple(_hook_row(places, h, say) for h in hooks),
     )
 
 
@@ -340,20 +338,21 @@ def _strings(result: RoofResult, say: Lengths) -> tuple[StringRow, ...]:
     )
 
 
-def _part(row: dict[str, Cell]) -> PartRow:
+def _part(row: dict[str, Cell], trip_kg: float) -> PartRow:
     quantity, weight = row["quantity"], row["weight_kg"]
     kg = float(weight) if isinstance(weight, int | float) else math.nan
     many = f"{quantity:g}" if isinstance(quantity, int | float) else ""
     return PartRow(
         str(row["part"]), str(row["detail"]), many, str(row["unit"]), figure(kg, 1),
-        str(max(1, math.ceil(kg / TRIP_KG))) if math.isfinite(kg) and kg > 0 else "", str(row["note"]),
+        str(max(1, math.ceil(kg / trip_kg))) if math.isfinite(kg) and kg > 0 else "", str(row["note"]),
     )
 
 
 def _trips(result: RoofResult) -> str:
     kg = sum(p.mass_kg for p in result.parts if math.isfinite(p.mass_kg))
     unknown = sum(not math.isfinite(p.mass_kg) for p in result.parts)
-    text = f"{kg:.0f} kg in all, {math.ceil(kg / TRIP_KG)} trips of at most {TRIP_KG:.0f} kg (assumed)"
+    trip = result.lead.config.hardware.trip_kg
+    text = f"{kg:.0f} kg in all, {math.ceil(kg / trip)} trips of at most {trip:g} kg"
     return text + (f"; {unknown} lines without a weight are not in it" if unknown else "")
 
 

@@ -8,6 +8,7 @@ from rowplane import __version__
 from rowplane.config import Config
 from rowplane.deliverables.content import Sheets, Stop
 from rowplane.deliverables.drawing import build_drawings
+from rowplane.deliverables.keyplan import build_key_plan
 from rowplane.deliverables.places import Places
 from rowplane.deliverables.revision import revision, survey_date
 from rowplane.deliverables.safe import plain, rounded
@@ -37,6 +38,7 @@ def build_sheets(result: RoofResult) -> Sheets:
         findings=_findings(result),
         tables=build_tables(result, stamp),
         drawings=build_drawings(result),
+        key_plan=build_key_plan(result),
         stops=work_order(result),
     )
 

@@ -58,6 +58,21 @@ def face_svg(drawing: FaceDrawing, title: str, styled: bool = True) -> str:
     return svg_document(box, [face_group(drawing, 400.0, 300.0)], title, styled)
 
 
+def plan_svg(drawing: FaceDrawing) -> str:
+    """The roof from above, with scale bar and north arrow."""
+    left, low, right, top = drawing.bounds
+    wide, high = max(right - left, 5600.0), top - low
+
+    def place(p: Point) -> Point:
+        return 300 + p[0] - left, 700 + top - p[1]
+
+    size = max(wide, high) / 1000
+    marks = [mark_svg(m, place) for m in drawing.marks]
+    below = [_scale_bar(300, high + 1000), _north(300 + wide - 200, 500, 0.0)]
+    thick = f"<style>.d-outline,.d-edge{{stroke-width:{2.5 * size:.0f}}}.d-dimension{{fill:none;stroke:#111;stroke-width:{4 * size:.0f}}}</style>"
+    return svg_document((0.0, 0.0, wide + 600, high + 1300), [thick, *marks, *below], drawing.title)
+
+
 def svg_document(box: tuple[float, float, float, float], parts: list[str], title: str, styled: bool = True) -> str:
     """An SVG document in drawing millimetres; shown at 1:50 where the viewer honours its size."""
     x, y, w, h = box

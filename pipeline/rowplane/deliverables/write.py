@@ -12,6 +12,7 @@ from rowplane.deliverables.content import Files, Sheets
 from rowplane.deliverables.csv_tables import csv_files
 from rowplane.deliverables.html import html_files
 from rowplane.deliverables.json_result import result_files
+from rowplane.deliverables.pdf import pdf_files
 from rowplane.deliverables.png import png_files
 from rowplane.deliverables.record import record_files
 from rowplane.deliverables.sheets import build_sheets
@@ -20,7 +21,7 @@ from rowplane.errors import RowplaneError
 from rowplane.model import RoofResult
 
 WRITERS: tuple[Callable[[RoofResult, Sheets], Files], ...] = (
-    csv_files, result_files, record_files, svg_files, png_files, html_files,
+    csv_files, result_files, record_files, svg_files, png_files, html_files, pdf_files,
 )
 
 MARKS = ("record.json", "failure.json")

@@ -1,0 +1,92 @@
+"""The marking-out figure on paper: rails and lines of an array with running dimensions from the datum, large enough to read."""
+
+from __future__ import annotations
+
+import math
+from html import escape
+
+from rowplane.deliverables.content import FaceDrawing, Point
+from rowplane.deliverables.pages import MarkingPage, Spot
+from rowplane.deliverables.svg import STYLE, mark_svg
+
+WIDTH, LEFT, RIGHT, TOP, BELOW = 180.0, 27.0, 4.0, 4.0, 38.0
+MOST_HIGH = 150.0
+FIGURE_PT = 14.0
+PT = 25.4 / 72
+LETTER_PITCH = 1.12 * FIGURE_PT * PT
+"""What one line of figures takes across, mm on paper."""
+
+
+def marking_figures(drawing: FaceDrawing, page: MarkingPage) -> tuple[tuple[str, str], ...]:
+    """(caption, SVG in paper mm) of each window along the eave; windows are as wide as the figures stay apart."""
+    if not page.rails:
+        return ()
+    low, high = _across(drawing, page)
+    apart = min((b.at_mm - a.at_mm for a, b in zip(page.rails, page.rails[1:], strict=False) if b.at_mm > a.at_mm + 1), default=600.0)
+    most = (WIDTH - LEFT - RIGHT) * max(apart, 250.0) / LETTER_PITCH
+    count = max(1, math.ceil((high - low) / most))
+    step = (high - low) / count
+    windows = [(low + k * step, low + (k + 1) * step) for k in range(count)]
+    figures = []
+    for k, window in enumerate(windows):
+        rails = tuple(r for r in page.rails if window[0] <= r.at_mm < window[1])
+        caption = f"Part {k + 1} of {count}, from the left" if count > 1 else ""
+        figures.append((caption, _figure(drawing, page, rails, window)))
+    return tuple(figures)
+
+
+def _across(drawing: FaceDrawing, page: MarkingPage) -> tuple[float, float]:
+    modules = [p[0] for m in drawing.marks if m.layer == "module" and m.name.startswith(page.array) for p in m.points]
+    us = [*modules, *(r.at_mm for r in page.rails)]
+    return min(0.0, min(us)) - 250, max(us) + 250
+
+
+def _figure(drawing: FaceDrawing, page: MarkingPage, rails: tuple[Spot, ...], window: Point) -> str:
+    bottom = min(0.0, *(k.at_mm for k in page.lines)) - 150
+    top = max(k.at_mm for k in page.lines) + 350
+    scale = min((WIDTH - LEFT - RIGHT) / (window[1] - window[0]), MOST_HIGH / (top - bottom))
+    wide, high = (window[1] - window[0]) * scale, (top - bottom) * scale
+
+    def place(p: Point) -> Point:
+        return p[0] - window[0], top - p[1]
+
+    body = [mark_svg(m, place) for m in drawing.marks if m.shape != "label" and m.layer not in ("patch", "usable")]
+    inner = (
+        f'<svg x="{LEFT}" y="{TOP}" width="{wide:.2f}" height="{high:.2f}" overflow="hidden" '
+        f'viewBox="0 0 {window[1] - window[0]:.0f} {top - bottom:.0f}">{"".join(body)}</svg>'
+    )
+    floor = TOP + high
+    words = [_rail_figure(r, LEFT + (r.at_mm - window[0]) * scale, floor) for r in rails]
+    words += [_line_figure(k, TOP + (top - k.at_mm) * scale) for k in page.lines]
+    if window[0] <= 0 <= window[1]:
+        words.append(_datum(LEFT - window[0] * scale, TOP + top * scale))
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH}mm" height="{floor + BELOW:.1f}mm" '
+        f'viewBox="0 0 {WIDTH} {floor + BELOW:.1f}"><style>{STYLE}{_STYLE}</style>{inner}{"".join(words)}</svg>'
+    )
+
+
+_STYLE = f"""
+.f{{font-family:DejaVu Sans,Verdana,Arial,sans-serif;font-size:{FIGURE_PT * PT:.2f}px;font-weight:bold;fill:#000}}
+.n{{font-family:DejaVu Sans,Verdana,Arial,sans-serif;font-size:{10 * PT:.2f}px;fill:#000}}.k{{stroke:#000;stroke-width:.35;fill:none}}
+"""
+
+
+def _rail_figure(rail: Spot, x: float, floor: float) -> str:
+    short = escape(rail.name.rpartition("-")[2] or rail.name)
+    turned = f'<text class="f" text-anchor="end" transform="translate({x + 1.75:.2f} {floor + 4:.2f}) rotate(-90)">'
+    return f'<path class="k" d="M{x:.2f} {floor:.2f}v3"/>{turned}{escape(rail.length)}<tspan class="n" dx="2">{short}</tspan></text>'
+
+
+def _line_figure(line: Spot, y: float) -> str:
+    return (
+        f'<path class="k" d="M{LEFT - 3:.2f} {y:.2f}h3"/><text class="f" text-anchor="end" x="{LEFT - 4:.2f}" y="{y + 1.8:.2f}">'
+        f'{escape(line.length)}</text><text class="n" text-anchor="end" x="{LEFT - 4:.2f}" y="{y + 5.6:.2f}">{escape(line.name)}</text>'
+    )
+
+
+def _datum(x: float, y: float) -> str:
+    return (
+        f'<path class="k" d="M{x - 3:.2f} {y:.2f}h6M{x:.2f} {y - 3:.2f}v6"/><circle class="k" cx="{x:.2f}" cy="{y:.2f}" r="1.6"/>'
+        f'<text class="n" x="{x + 2.4:.2f}" y="{y - 1.2:.2f}">datum 0, 0</text>'
+    )
