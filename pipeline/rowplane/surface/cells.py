@@ -164,6 +164,7 @@ def _grouped(cells: Cells, group: NDArray[np.int64], size: int) -> Cells:
     noise = np.bincount(group, weights=1 / np.maximum(cells.count, 1), minlength=size) / tiles**2
     first = np.full(size, len(group))
     np.minimum.at(first, group, np.arange(len(group)))
+    together = np.bincount(group, weights=cells.tiles, minlength=size)
     return replace(
-        cells, uv=np.column_stack(mean[:2]), height=mean[2], count=1 / noise, tile=cells.tile[first], tiles=np.bincount(group, weights=cells.tiles, minlength=size)
+        cells, uv=np.column_stack(mean[:2]), height=mean[2], count=1 / noise, tile=cells.tile[first], tiles=together.astype(float)
     )

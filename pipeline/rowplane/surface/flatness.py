@@ -11,36 +11,42 @@ from rowplane.model import Array, Flatness
 
 STRAIGHTEDGES_MM = (1000.0, 2000.0, 4000.0)
 SHORTEST_LINE_MM = 1000.0
+LEAST_STEP_MM = 100.0
+FAR_MM = 1e9
 
 
 def flatness_of(raster: Array, step_mm: float) -> Flatness:
     """Figures of a height raster `(nv, nu)`, mm, NaN outside the face; zeros where nothing is seen."""
+    every = max(int(np.ceil(LEAST_STEP_MM / step_mm - 1e-9)), 1)
+    raster, step_mm = raster[::every, ::every], step_mm * every
     v, u = np.nonzero(np.isfinite(raster))
     points = np.column_stack([u * step_mm, v * step_mm, raster[v, u]])
     gaps = tuple(
-        (length, name, gap_under(lines, step_mm, length))
-        for length in STRAIGHTEDGES_MM
+        (length, name, gap)
         for name, lines in (("along", raster), ("up", raster.T))
+        for length, gap in zip(STRAIGHTEDGES_MM, gaps_under(lines, step_mm, STRAIGHTEDGES_MM), strict=True)
     )
     lsq, least = zones(points) if len(points) > 3 else (0.0, 0.0)
     sag, share = worst_sag(raster, step_mm)
     return Flatness(gaps, lsq, least, sag, share)
 
 
-def gap_under(lines: Array, step_mm: float, length_mm: float) -> float:
-    """Greatest gap under a straightedge of `length_mm` laid on two high points of a line (DIN 18202 way; not levelled).
+def gaps_under(lines: Array, step_mm: float, lengths_mm: tuple[float, ...]) -> tuple[float, ...]:
+    """Greatest gap under straightedges of `lengths_mm` laid on two high points of a line (DIN 18202 way; not levelled).
 
     `lines` `(m, n)`, each row a line sampled every `step_mm`, NaN where there is nothing. The edge that rests on the two
     highest points is the upper hull of what it covers; over all pairs of points no chord stands further off than that.
     """
-    worst, n = 0.0, lines.shape[1]
-    for span in range(2, min(int(length_mm / step_mm + 1e-9), n - 1) + 1):
+    n = lines.shape[1]
+    spans = [min(int(length / step_mm + 1e-9), n - 1) for length in lengths_mm]
+    seen = np.isfinite(lines)
+    ends, under = np.where(seen, lines, -FAR_MM), np.where(seen, lines, FAR_MM)
+    worst = np.zeros(max(*spans, 1) + 1)
+    for span in range(2, len(worst)):
         for j in range(1, span):
-            chord = lines[:, : n - span] * (1 - j / span) + lines[:, span:] * (j / span)
-            gap = chord - lines[:, j : n - span + j]
-            if np.isfinite(gap).any():
-                worst = max(worst, float(np.nanmax(gap)))
-    return worst
+            gap = ends[:, : n - span] * (1 - j / span) + ends[:, span:] * (j / span) - under[:, j : n - span + j]
+            worst[span] = max(worst[span], float(gap.max()))
+    return tuple(float(worst[: span + 1].max()) for span in spans)
 
 
 def grid_gap(heights: Array) -> Array:

@@ -159,7 +159,7 @@ def _fundamental(best: int, fx: Array, score: Array, inside: NDArray[np.bool_], 
         low = int(np.argmax(np.where(inside[lines], score[lines], 0.0))) + max(k - 2, 0)
         is_peak = 2 < low < len(score) - 3 and score[low] >= score[low - 3 : low + 4].max()
         if is_peak and score[low] > max(PEAK_OVER_FLOOR * floor, 0.03 * score[best]):
-            return low
+            return int(low)
     return best
 
 

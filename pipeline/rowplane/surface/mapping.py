@@ -13,7 +13,7 @@ from rowplane.frames import survey_to_face
 from rowplane.model import Array, Face, Roof, Surface, Surfaces, Survey
 from rowplane.surface.cells import Cells, TileParts, merged, plain_grid, tile_values
 from rowplane.surface.datum import carried, carried_grid, datum_frame, moved, pattern_of
-from rowplane.surface.field import Prior, SubstrateField, condition, left_out
+from rowplane.surface.field import Prior, SubstrateField, condition, given, left_out
 from rowplane.surface.grid import Grid, detrend, find_grid
 from rowplane.surface.levels import map_levels
 from rowplane.surface.outcome import carried_prior, finished, on_own_plane
@@ -105,14 +105,14 @@ def values_of(grid: Grid, relief: Relief | None, uvw: Array, start: Prior) -> Ce
 
 def robust(cells: Cells, prior: Prior) -> SubstrateField:
     """Field with values that disagree with their neighbours given a larger variance (Student-like weights, five turns)."""
-    extra = np.zeros(len(cells.uv))
-    field = condition(prior, cells.uv, cells.height, cells.variance, cells.tiles)
-    base = prior.seat_sd**2 / cells.tiles + cells.variance
-    for _ in range(4):
-        away = np.abs(cells.height - field.mean_mm(cells.uv))
+    uv, base = cells.uv, prior.seat_sd**2 / cells.tiles + cells.variance
+    signal = prior.signal(uv, uv)
+    shared, variance = signal + prior.error(uv, uv), base
+    for _ in range(5):
+        field = given(prior, uv, cells.height, shared, variance)
+        away = np.abs(cells.height - signal @ field.alpha)
         scale = max(1.4826 * float(np.median(away)), 0.5 * float(np.sqrt(np.median(base))))
-        extra = base * ((away / (2.0 * scale)) ** 2)
-        field = condition(prior, cells.uv, cells.height, cells.variance + extra, cells.tiles)
+        variance = base * (1 + (away / (2.0 * scale)) ** 2)
     return field
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -16,7 +17,7 @@ from rowplane.surface.datum import frame_of_plane, moved
 from rowplane.surface.field import Prior, SubstrateField
 from rowplane.surface.flatness import flatness_of
 
-SD_STEP_MM = 300.0
+MEAN_STEP_MM, SD_STEP_MM = 200.0, 400.0
 SAG_LIMIT = 180.0
 """Span over deflection, IBC table 1604.3: roof members under dead and live load, ceiling not of plaster."""
 
@@ -67,25 +68,35 @@ def inside_grid(outline: Polygon, step: float) -> tuple[Array, Array, NDArray[np
 
 
 def rasters(field: SubstrateField, outline: Polygon, step: float) -> tuple[Array, Array, Array]:
-    """Corner, mean and standard deviation over the outline; the latter is worked out every SD_STEP_MM and interpolated."""
+    """Corner, mean and standard deviation over the outline."""
     corner, places, inside = inside_grid(outline, step)
-    own = np.full(inside.shape, np.nan)
-    own[inside] = field.mean_mm(places[inside.ravel()])
-    u0, v0, u1, v1 = outline.bounds
-    wide = max(SD_STEP_MM, step)
-    uu, vv = np.meshgrid(np.arange(u0, u1 + wide, wide), np.arange(v0, v1 + wide, wide))
-    rough = field.sd_mm(np.column_stack([uu.ravel(), vv.ravel()])).reshape(uu.shape)
-    at = (places[inside.ravel()] - [u0, v0]) / wide
-    sd = np.full(inside.shape, np.nan)
-    sd[inside] = ndimage.map_coordinates(rough, at[:, ::-1].T, order=1, mode="nearest")
+    own, sd = np.full(inside.shape, np.nan), np.full(inside.shape, np.nan)
+    some = places[inside.ravel()]
+    own[inside] = on_lattice(field.mean_mm, outline, some, MEAN_STEP_MM)
+    sd[inside] = np.maximum(on_lattice(field.sd_mm, outline, some, SD_STEP_MM), 0.0)
     return corner, own, sd
+
+
+def on_lattice(values: Callable[[Array], Array], outline: Polygon, places: Array, step: float) -> Array:
+    """`values` at many `places` by cubic interpolation on a lattice over the outline's extent.
+
+    A field that bends over 350 mm and more is met to some hundredths of a millimetre, for a fraction of the cost.
+    """
+    if len(places) == 0:
+        return np.zeros(0)
+    u0, v0, u1, v1 = outline.buffer(2 * step).bounds
+    u, v = np.arange(u0, u1 + step, step), np.arange(v0, v1 + step, step)
+    uu, vv = np.meshgrid(u, v)
+    table = values(np.column_stack([uu.ravel(), vv.ravel()])).reshape(uu.shape)
+    at = ((places - [u0, v0]) / step)[:, ::-1].T
+    return np.asarray(ndimage.map_coordinates(table, at, order=3, mode="nearest"))
 
 
 def lsq_plane(field: SubstrateField, outline: Polygon) -> tuple[float, float, float]:
     """Least-squares plane of the field's mean over the outline: height at (0, 0), slope along u, slope along v."""
     places = plane_places(outline)
     a = np.column_stack([np.ones(len(places)), places])
-    return tuple(np.linalg.lstsq(a, field.mean_mm(places), rcond=None)[0].tolist())
+    return tuple(np.linalg.lstsq(a, on_lattice(field.mean_mm, outline, places, MEAN_STEP_MM), rcond=None)[0].tolist())
 
 
 def plane_places(outline: Polygon, most: int = 1500) -> Array:

@@ -83,7 +83,8 @@ class _Likelihood:
         # The lower triangle holds the inverse: off-diagonal terms count twice in a trace with a symmetric matrix.
         weight = np.tril(np.outer(alpha, alpha) - inverse)
         half = weight - 0.5 * np.diag(np.diag(weight))
-        slope_h = np.where(h < 1, -3 * h + 2.25 * h * h, -0.75 * np.maximum(2 - h, 0.0) ** 2)
+        rest = np.maximum(2 - h, 0.0)
+        slope_h = np.where(h < 1, h * (2.25 * h - 3), -0.75 * rest * rest)
         gradient = np.array([
             2 * np.vdot(half, smooth),
             np.vdot(half, smooth_sd**2 * (r * r / 3) * (1 + r) * fall),
