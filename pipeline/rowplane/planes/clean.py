@@ -9,9 +9,11 @@ from shapely.geometry import LineString, Polygon
 from rowplane.model import Array, Edge
 
 DEPTH_MM = 360.0
-STRIP_MM = 40.0
-POINTS_PER_STRIP = 30
-LEAST_OFF_MM = 12.0
+BEYOND_MM = 1000.0
+"""The inside that a strip is compared with ends here: two courses or three columns."""
+STRIP_MM = 15.0
+POINTS_PER_STRIP = 40
+LEAST_OFF_MM = 14.0
 
 
 def edge_strips(uvh: Array, edges: tuple[Edge, ...]) -> tuple[float, ...]:
@@ -19,17 +21,11 @@ def edge_strips(uvh: Array, edges: tuple[Edge, ...]) -> tuple[float, ...]:
 
     Averaged along an edge the tile relief cancels; a strip whose mean still differs from the inside is something else.
     """
-    inner = np.ones(len(uvh), dtype=bool)
-    places = [_place(uvh[:, :2], edge) for edge in edges]
-    for away, along, length in places:
-        inner &= ~((away < 500.0) & (along > 0) & (along < length))
-    if inner.sum() < 50:
-        return (0.0,) * len(edges)
-    usual, scatter = float(uvh[inner, 2].mean()), float(uvh[inner, 2].std())
     cuts = []
-    for away, along, length in places:
-        beside = (along > 0.0) & (along < length) & (away < DEPTH_MM + 200.0)
-        cuts.append(_cut(away[beside], uvh[beside, 2], usual, scatter))
+    for edge in edges:
+        away, along, length = _place(uvh[:, :2], edge)
+        beside = (along > 0.0) & (along < length) & (away > 0.0) & (away < BEYOND_MM)
+        cuts.append(_cut(away[beside], uvh[beside, 2]))
     return tuple(cuts)
 
 
@@ -52,17 +48,22 @@ def _place(uv: Array, edge: Edge) -> tuple[Array, Array, float]:
     return offset @ np.array([-run[1], run[0]]), offset @ run, length
 
 
-def _cut(away: Array, height: Array, usual: float, scatter: float) -> float:
-    """Depth up to which strips differ from the inside; 0 where the outermost strip already fits."""
-    many = int(((away > 0) & (away < DEPTH_MM)).sum())
-    width = max(STRIP_MM, DEPTH_MM * POINTS_PER_STRIP / max(many, 1))
-    cut = 0.0
-    for start in np.arange(0.0, DEPTH_MM, width):
-        strip = height[(away >= start) & (away < start + width)]
-        if len(strip) < 8:
-            continue
-        limit = LEAST_OFF_MM + 3.0 * scatter / np.sqrt(len(strip))
-        if abs(float(strip.mean()) - usual) < limit:
-            break
-        cut = float(start + width)
-    return cut
+def _cut(away: Array, height: Array) -> float:
+    """Depth up to which strips differ from those inside; 0 where the outermost strip already fits."""
+    if len(away) < 2 * POINTS_PER_STRIP:
+        return 0.0
+    width = max(STRIP_MM, BEYOND_MM * POINTS_PER_STRIP / len(away))
+    place = (away / width).astype(int)
+    many = np.bincount(place)
+    mean = np.bincount(place, height) / np.maximum(many, 1)
+    depth = (np.arange(len(mean)) + 0.5) * width
+    inside = mean[(depth > DEPTH_MM) & (many > 0)]
+    if len(inside) < 3:
+        return 0.0
+    usual = float(np.median(inside))
+    limit = max(LEAST_OFF_MM, 4.0 * 1.4826 * float(np.median(np.abs(inside - usual))))
+    off = (np.abs(mean - usual) > limit) & (many >= 8) & (depth < DEPTH_MM)
+    # From the edge inwards, one strip that happens to fit does not end a cap.
+    fits = np.nonzero(~off[:-1] & ~off[1:])[0]
+    first = int(fits[0]) if len(fits) else 0
+    return float(first * width)

@@ -14,7 +14,7 @@ from rowplane.planes.grid import Box
 PROBE_MM = (250.0, 400.0, 600.0, 800.0)
 """How far to the side a face is looked for: caps and valley trays leave a strip that belongs to neither."""
 LEVEL_DEG = 3.5
-SHORTEST_MM = 400.0
+SHORTEST_MM = 200.0
 
 
 @dataclass(frozen=True)

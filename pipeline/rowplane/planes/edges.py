@@ -12,6 +12,8 @@ from rowplane.model import Array, Edge, EdgeKind
 from rowplane.planes.outline import Line
 
 SNAP_MM = 600.0
+UNSEEN_MM = 2500.0
+"""A contact runs on to the end of its side over this much that no neighbour shows: trees hide it."""
 
 
 def name_edges(
@@ -37,11 +39,11 @@ def _side(
         begin = max(first, at)
         if last - begin < 0.5 * SNAP_MM and length > SNAP_MM:
             continue
-        if begin - at > SNAP_MM:
+        if begin - at > (UNSEEN_MM if at == 0.0 else SNAP_MM):
             edges.append(_free(start + at * run, start + begin * run, rises))
         else:
             begin = at
-        stop = length if length - last < SNAP_MM else last
+        stop = length if length - last < UNSEEN_MM and line is held[-1][2] else last
         name = ids[line.neighbour] if line.neighbour is not None else None
         edges.append(Edge(line.kind or "verge", _pair(start + begin * run), _pair(start + stop * run), name))
         at = stop

@@ -72,7 +72,8 @@ def _holes(seen: Raster, outline: Polygon, standing: tuple[Obstacle, ...]) -> tu
             continue
         h = seen.step / 2
         squares = shapely.box(cells[:, 0] - h, cells[:, 1] - h, cells[:, 0] + h, cells[:, 1] + h)
-        shape = shapely.unary_union(squares)
+        # Cells that touch at a corner only are one hole: a hair's width joins their squares.
+        shape = shapely.unary_union(squares).buffer(0.01 * h, join_style="mitre")
         hull = shape.convex_hull
         found.append(Obstacle(hull if hull.area < 1.4 * shape.area else Polygon(shape.exterior).simplify(h), 0.0, "hole"))
     return tuple(found)

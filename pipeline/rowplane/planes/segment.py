@@ -10,13 +10,15 @@ from scipy import ndimage
 
 from rowplane.geometry import PlaneFit
 from rowplane.model import Array
-from rowplane.planes.cellplanes import CellPlanes, fit_cells, fit_sum, offsets
+from rowplane.planes.cellplanes import CellPlanes, fit_cells, fit_sum, offsets, window_mm
 from rowplane.planes.grid import Grid
 
 Mask = NDArray[np.bool_]
 AROUND = np.ones((3, 3), dtype=bool)
 SAG_MM = 40.0
 """How far a face may leave its own plane: TRADE.md's range of substrate deviation, 0 to 40 mm."""
+RELIEF_MM = 50.0
+"""Rms that the relief of a curved tile may cause: a wave of 100 mm has 35 mm, an undersampled one more."""
 TURN_DEG = 2.5
 """Local turn of a sagging face: 35 mm over 5 m of slope is 1.3° at its ends, with waves up to twice that."""
 
@@ -31,12 +33,18 @@ class CellFace:
 
 
 def find_faces(grid: Grid, min_area_m2: float, min_angle_deg: float) -> list[CellFace]:
-    """All planar pieces of the top layer, whatever their pitch, largest first; cells belong to one face at most."""
-    planes = fit_cells(grid)
-    seeds = _seed_faces(grid, planes, min_area_m2)
-    faces = compete(grid, seeds, min_area_m2)
-    faces = merge(grid, faces, min_angle_deg)
-    faces = compete(grid, faces, min_area_m2)
+    """All planar pieces of the top layer, whatever their pitch, largest first.
+
+    A second look with half the window takes in hip ends and dormers that are too narrow for the first.
+    """
+    faces: list[CellFace] = []
+    free = np.ones(grid.box.size, dtype=bool)
+    for window in (window_mm(grid), max(0.5 * window_mm(grid), 1.4 * grid.spacing_mm)):
+        faces = compete(grid, faces + _seed_faces(grid, fit_cells(grid, window), free, min_area_m2))
+        faces = merge(grid, faces, min_angle_deg)
+        for face in faces:
+            free &= ~face.cells
+    faces = compete(grid, faces)
     return sorted(faces, key=lambda f: -area_m2(grid, f))
 
 
@@ -45,9 +53,9 @@ def area_m2(grid: Grid, face: CellFace) -> float:
     return float(face.cells.sum()) * grid.box.step**2 / 1e6 / max(float(face.fit.normal[2]), 0.05)
 
 
-def _seed_faces(grid: Grid, planes: CellPlanes, min_area_m2: float) -> list[CellFace]:
+def _seed_faces(grid: Grid, planes: CellPlanes, free: Mask, min_area_m2: float) -> list[CellFace]:
     angle = np.radians(max(TURN_DEG, np.degrees(3 * planes.tilt_sd)))
-    pool = _smooth_cells(grid, planes)
+    pool = _smooth_cells(grid, planes) & free
     least = max(0.25 * min_area_m2 * 1e6 / grid.box.step**2, 4)
     faces: list[CellFace] = []
     while pool.sum() >= least:
@@ -71,13 +79,13 @@ def _seed_faces(grid: Grid, planes: CellPlanes, min_area_m2: float) -> list[Cell
 
 
 def _smooth_cells(grid: Grid, planes: CellPlanes) -> Mask:
-    """Cells whose surroundings are one plane as good as the scan's better part, walls left out."""
+    """Cells whose surroundings are one plane but for tile relief and the scan's own scatter, walls left out."""
     here = np.isfinite(planes.rms) & (grid.moments[0] > 0)
     here[here] = planes.normal[here, 2] > 0.34
     if not here.any():
         return here
     usual = float(np.percentile(planes.rms[here], 35))
-    here[here] = planes.rms[here] < 2.0 * usual + 10.0
+    here[here] = planes.rms[here] < np.hypot(RELIEF_MM, 2.0 * usual)
     return here
 
 
@@ -139,36 +147,41 @@ def _touching(grid: Grid, mask: Mask, start: Mask) -> Mask:
     return keep
 
 
-def compete(grid: Grid, faces: list[CellFace], min_area_m2: float, rounds: int = 3) -> list[CellFace]:
-    """Give every cell to the face it fits best, refit, repeat; each face keeps its largest connected piece."""
+def compete(grid: Grid, faces: list[CellFace], rounds: int = 3) -> list[CellFace]:
+    """Give every cell to the face it fits best, refit, grow again, repeat; each face keeps its largest connected piece."""
     for _ in range(rounds):
-        faces = _one_round(grid, faces, min_area_m2)
+        owner = _best(grid, faces)
+        kept = [grown for k, face in enumerate(faces) if (grown := _regrown(grid, owner == k, face)) is not None]
+        faces = _without_doubles(sorted(kept, key=lambda f: -int(f.cells.sum())))
     return faces
 
 
-def _one_round(grid: Grid, faces: list[CellFace], min_area_m2: float) -> list[CellFace]:
-    best, owner = np.full(grid.box.size, np.inf), np.full(grid.box.size, -1)
+def _best(grid: Grid, faces: list[CellFace]) -> NDArray[np.int32]:
+    """The face that fits each cell best among those that reach it, −1 for none."""
+    best, owner = np.full(grid.box.size, np.inf), np.full(grid.box.size, -1, dtype=np.int32)
     for k, face in enumerate(faces):
-        rms = offsets(grid.moments[:, face.cells], face.fit)[1]
         index = np.nonzero(face.cells)[0]
+        rms = offsets(grid.moments[:, index], face.fit)[1]
         wins = rms < best[index]
         best[index[wins]], owner[index[wins]] = rms[wins], k
-    kept = []
-    for k, face in enumerate(faces):
-        pieces, sizes = _pieces(grid, owner == k)
-        for piece in np.nonzero(sizes * grid.box.step**2 / 1e6 >= 0.5 * min_area_m2 * face.fit.normal[2])[0]:
-            own = pieces == piece + 1
-            if own.sum() < 3 or grid.moments[0, own].sum() < 6:
-                continue
-            try:
-                fit = fit_sum(grid.moments[:, own])
-            except ValueError:
-                continue
-            band = max(_band(offsets(grid.moments[:, own], fit)[1], grid.moments[0, own]), 0.0)
-            close = np.nan_to_num(offsets(grid.moments, fit)[1], nan=np.inf) < band
-            kept.append(CellFace(fit, _touching(grid, close, own & close), band))
-    kept.sort(key=lambda f: -int(f.cells.sum()))
-    return _without_doubles(kept)
+    return owner
+
+
+def _regrown(grid: Grid, own: Mask, face: CellFace) -> CellFace | None:
+    """A face refitted to the largest piece of what it owns, with the cells that then lie in its band."""
+    pieces, sizes = _pieces(grid, own)
+    if not len(sizes):
+        return None
+    own = pieces == int(np.argmax(sizes)) + 1
+    if own.sum() < 3 or grid.moments[0, own].sum() < 6:
+        return None
+    try:
+        fit = fit_sum(grid.moments[:, own])
+    except ValueError:
+        return None
+    band = _band(offsets(grid.moments[:, own], fit)[1], grid.moments[0, own])
+    close = np.nan_to_num(offsets(grid.moments, fit)[1], nan=np.inf) < band
+    return CellFace(fit, _touching(grid, close, own & close), band)
 
 
 def _without_doubles(faces: list[CellFace]) -> list[CellFace]:
@@ -185,24 +198,26 @@ def _without_doubles(faces: list[CellFace]) -> list[CellFace]:
 
 
 def settle(grid: Grid, faces: list[CellFace], min_area_m2: float) -> tuple[list[CellFace], NDArray[np.int32]]:
-    """Final owner of every cell, and the faces with only the cells they own."""
-    best, owner = np.full(grid.box.size, np.inf), np.full(grid.box.size, -1, dtype=np.int32)
-    for k, face in enumerate(faces):
-        rms = offsets(grid.moments[:, face.cells], face.fit)[1]
-        index = np.nonzero(face.cells)[0]
-        wins = rms < best[index]
-        best[index[wins]], owner[index[wins]] = rms[wins], k
+    """Final owner of every cell, and the faces with only the cells they own; pieces apart from each other are faces."""
+    owner = _best(grid, faces)
     kept, table = [], np.full(grid.box.size, -1, dtype=np.int32)
     for k, face in enumerate(faces):
         pieces, sizes = _pieces(grid, owner == k)
-        if not len(sizes):
-            continue
-        own = pieces == int(np.argmax(sizes)) + 1
-        trimmed = CellFace(face.fit, own, face.band)
-        if area_m2(grid, trimmed) >= 0.6 * min_area_m2:
-            table[own] = len(kept)
-            kept.append(trimmed)
+        for piece in np.argsort(-sizes, kind="stable"):
+            own = pieces == piece + 1
+            trimmed = CellFace(face.fit, own, face.band)
+            if area_m2(grid, trimmed) < 0.6 * min_area_m2:
+                break
+            if _is_wide(grid, own):
+                table[own] = len(kept)
+                kept.append(trimmed)
     return kept, table
+
+
+def _is_wide(grid: Grid, cells: Mask) -> bool:
+    """Whether a set of cells is more than a strip: gutters, caps and tops of walls are not faces."""
+    image = cells.reshape(grid.box.shape)
+    return bool(ndimage.binary_erosion(image).sum() >= 0.15 * image.sum())
 
 
 def merge(grid: Grid, faces: list[CellFace], min_angle_deg: float) -> list[CellFace]:
