@@ -58,7 +58,7 @@ def look(path: Path) -> Head:
             numbers = [number(word, comma) for word in words]
             if not marked and len(words) == 1 and text.isdigit() and promised is None and not names:
                 promised = int(text)
-            elif not marked and len(words) >= 3 and all(value is not None for value in numbers[:3]):
+            elif not marked and _is_row(numbers, names):
                 return Head(names, delimiter, skip, promised, len(words), comma)
             elif words and words != [""] and numbers[0] is None and (not names or not marked):
                 names = tuple(word.strip().strip("\"'") for word in words)
@@ -68,6 +68,12 @@ def look(path: Path) -> Head:
         "rows of x y z, or a level survey with u_… v_… and staff_… or height_… columns (suffix m, mm, ft or in)",
         "Check that this is the right file; export it as x y z.",
     )
+
+
+def _is_row(numbers: list[float | None], names: tuple[str, ...]) -> bool:
+    # Under a header words may stand before the numbers: a point's name, what the staff stood on.
+    known = [value is not None for value in numbers]
+    return len(known) >= 3 and (all(known[:3]) or (len(known) == len(names) and sum(known) >= 3))
 
 
 def split(text: str) -> tuple[str | None, list[str], bool]:
