@@ -169,7 +169,7 @@ class HardwareConfig(Section):
     saw_mm: float = Field(4, ge=0, le=20, description="lost per cut")
     splice_clear_mm: float = Field(100, ge=0, le=500, description="least distance from a splice to a foot or hook (assumed)")
     build_up_mm: float = Field(110, gt=0, le=500, description="rail top over the substrate at a hook without packer")
-    hook_reach_mm: float = Field(60, ge=0, le=500, description="how far a hook's arm may stand beside its rafter's middle")
+    hook_reach_mm: float = Field(120, ge=0, le=500, description="how far a hook's arm may stand beside its rafter's middle (assumed)")
     arm_width_mm: float = Field(40, gt=0, le=200, description="width of the hook's arm, which must find room in the pan")
     hook_seat_sd_mm: float = Field(1.5, ge=0, le=20, description="scatter of a hook's seat: bending, plate, screws (assumed)")
     hook_stiffness_N_mm: float | None = Field(None, gt=0, description="springiness of a hook; without it hooks are stiff")
