@@ -29,6 +29,15 @@ def frame_of_plane(old: FaceFrame, height: float, slope_u: float, slope_v: float
     return face_frame(origin, np.array([-slope_u, -slope_v, 1.0]) @ old.axes)
 
 
+def tilted_frame(old: FaceFrame, height: float, slope_u: float, slope_v: float) -> FaceFrame:
+    """The same, with u kept as near to the old u as the new plane allows, for a face whose u was taped and not levelled."""
+    w = np.array([-slope_u, -slope_v, 1.0]) @ old.axes
+    w /= np.linalg.norm(w)
+    u = old.axes[0] - (old.axes[0] @ w) * w
+    u /= np.linalg.norm(u)
+    return FaceFrame(face_to_survey(old, np.array([[0.0, 0.0, height]]))[0], np.array([u, np.cross(w, u), w]))
+
+
 def carried_grid(grid: Grid, old: FaceFrame, new: FaceFrame) -> Grid:
     """The same grid in the coordinates of another frame on nearly the same plane."""
     corners = carried(old, new, np.array([[0.0, 0.0], [1000.0, 0.0]]))

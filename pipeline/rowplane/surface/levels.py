@@ -53,7 +53,7 @@ def map_levels(survey: Survey, mine: NDArray[np.bool_], face: Face, config: Surf
         if not out.any() or len(uvw) < 12:
             break
         keep[np.flatnonzero(keep)[out]] = False
-    flat = on_own_plane(face, field)
+    flat = on_own_plane(face, field, taped=readings.given_uv)
     here, note = _at_datum(flat, survey, mine, readings)
     at = carried(face.frame, here.frame, uvw[:, :2], uvw[:, 2])
     own = condition(carried_prior(prior, here), at[keep, :2], at[keep, 2], variance[keep], tiles[keep], both)

@@ -23,11 +23,12 @@ from rowplane.surface.smoothing import UNPATTERNED_SEAT_MM, choose_prior, first_
 
 PATTERN_POINTS = 60_000
 """Points that the tile pattern is found on: more do not move it by a tenth of a millimetre."""
-MOST_VALUES = 2200
+MOST_VALUES = 1500
 ROUGH_VALUES = 600
 CLOUD_ERROR_SD_MM = 1.0
 OFF_SIGMAS = 4.0
 FEWEST_COURSES = 2.5
+FEWEST_POINTS, SHORTEST_SIDE_MM = 200, 300.0
 
 
 def map_surface(survey: Survey, roof: Roof, config: SurfaceConfig) -> Surfaces:
@@ -68,7 +69,7 @@ def map_face(points_mm: NDArray[Any], face: Face, config: SurfaceConfig) -> Surf
 
 def find_pattern(uvw: Array, config: SurfaceConfig) -> Found | None:
     """The tile pattern of points `(n, 3)`, or None where nothing repeats."""
-    if len(uvw) < 200:
+    if len(uvw) < FEWEST_POINTS or np.ptp(uvw[:, :2], axis=0).min() < SHORTEST_SIDE_MM:
         return None
     thin = uvw[:: max(len(uvw) // PATTERN_POINTS, 1)]
     u, v, w = thin.T

@@ -13,7 +13,7 @@ from shapely.geometry import Polygon
 
 from rowplane.findings import finding
 from rowplane.model import Array, Face, Finding, Flatness, Patch, Surface, TilePattern
-from rowplane.surface.datum import frame_of_plane, moved
+from rowplane.surface.datum import frame_of_plane, moved, tilted_frame
 from rowplane.surface.field import Prior, SubstrateField
 from rowplane.surface.flatness import flatness_of
 
@@ -22,9 +22,10 @@ SAG_LIMIT = 180.0
 """Span over deflection, IBC table 1604.3: roof members under dead and live load, ceiling not of plaster."""
 
 
-def on_own_plane(face: Face, field: SubstrateField) -> Face:
-    """`face` in the frame of the least-squares plane of the field's mean; origin and directions all but unchanged."""
-    return moved(face, frame_of_plane(face.frame, *lsq_plane(field, face.outline)))
+def on_own_plane(face: Face, field: SubstrateField, taped: bool = False) -> Face:
+    """`face` in the frame of the least-squares plane of the field's mean, u level, or where u was `taped` as near to it."""
+    turn = tilted_frame if taped else frame_of_plane
+    return moved(face, turn(face.frame, *lsq_plane(field, face.outline)))
 
 
 def carried_prior(prior: Prior, face: Face) -> Prior:
