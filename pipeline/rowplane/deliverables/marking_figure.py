@@ -9,7 +9,7 @@ from rowplane.deliverables.content import FaceDrawing, Point
 from rowplane.deliverables.pages import MarkingPage, Spot
 from rowplane.deliverables.svg import STYLE, mark_svg
 
-WIDTH, LEFT, RIGHT, TOP, BELOW = 180.0, 27.0, 4.0, 4.0, 38.0
+WIDTH, LEFT, RIGHT, TOP, BELOW = 180.0, 27.0, 4.0, 1.0, 34.0
 MOST_HIGH = 150.0
 FIGURE_PT = 14.0
 PT = 25.4 / 72
@@ -74,7 +74,7 @@ _STYLE = f"""
 
 def _rail_figure(rail: Spot, x: float, floor: float) -> str:
     short = escape(rail.name.rpartition("-")[2] or rail.name)
-    turned = f'<text class="f" text-anchor="end" transform="translate({x + 1.75:.2f} {floor + 4:.2f}) rotate(-90)">'
+    turned = f'<text class="f" text-anchor="end" transform="translate({x + 1.75:.2f} {floor + 5:.2f}) rotate(-90)">'
     return f'<path class="k" d="M{x:.2f} {floor:.2f}v3"/>{turned}{escape(rail.length)}<tspan class="n" dx="2">{short}</tspan></text>'
 
 

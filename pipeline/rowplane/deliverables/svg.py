@@ -68,7 +68,8 @@ def plan_svg(drawing: FaceDrawing) -> str:
 
     size = max(wide, high) / 1000
     marks = [mark_svg(m, place) for m in drawing.marks]
-    below = [_scale_bar(300, high + 1000), _north(300 + wide - 200, 500, 0.0)]
+    north = f'<g transform="translate({300 + wide - 60 * size:.0f} {45 * size:.0f}) scale({0.12 * size:.2f})">{_north(0, 0, 0.0)}</g>'
+    below = [_scale_bar(300, high + 1000), north]
     thick = f"<style>.d-outline,.d-edge{{stroke-width:{2.5 * size:.0f}}}.d-dimension{{fill:none;stroke:#111;stroke-width:{4 * size:.0f}}}</style>"
     return svg_document((0.0, 0.0, wide + 600, high + 1300), [thick, *marks, *below], drawing.title)
 
