@@ -27,7 +27,7 @@ MOST_VALUES = 1500
 ROUGH_VALUES = 600
 CLOUD_ERROR_SD_MM = 1.0
 OFF_SIGMAS = 4.0
-FEWEST_COURSES = 2.5
+FEWEST_COURSES, FEWEST_TO_DRIFT = 2.5, 8.0
 FEWEST_POINTS, SHORTEST_SIDE_MM = 200, 300.0
 
 
@@ -77,8 +77,7 @@ def find_pattern(uvw: Array, config: SurfaceConfig) -> Found | None:
     grid, across, up = find_grid(u, v, rest, config.cover_width_mm, config.gauge_mm)
     if grid is None or np.ptp(v) < FEWEST_COURSES * grid.gauge_mm or np.ptp(u) < FEWEST_COURSES * grid.cover_mm:
         return None
-    free_drift = np.ptp(v) > 8 * grid.gauge_mm
-    grid, sd = refine(grid, u, v, rest, free_drift)
+    grid, sd = refine(grid, u, v, rest, bool(np.ptp(v) > FEWEST_TO_DRIFT * grid.gauge_mm))
     grid, step, gain = anchor(grid, u, v, rest)
     if not gain > 0.6 or step <= 0:
         return None

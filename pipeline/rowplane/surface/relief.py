@@ -15,6 +15,8 @@ ROWS, COLUMNS = 24, 32
 REFINE_STEPS = (3.0, 2.0, 1.2, 1.0, 0.8, 0.8)
 """Smoothing of the table in each refining step, table cells: coarse first, so that a rough grid finds its way."""
 CLIP = 3.5
+DRIFT_SIGMAS = 5.0
+"""Matching noise is not white, so that the stated deviation of a drift is somewhat too small."""
 
 
 @dataclass(frozen=True)
@@ -129,12 +131,26 @@ def robust_sd(x: Array) -> float:
     return max(1.4826 * float(np.median(np.abs(x - np.median(x)))), 1e-6) if len(x) else 1e-6
 
 
-def refine(grid: Grid, u: Array, v: Array, w: Array, free_drift: bool) -> tuple[Grid, Array]:
+def refine(grid: Grid, u: Array, v: Array, w: Array, try_drift: bool) -> tuple[Grid, Array]:
     """Grid whose tiles fall on one another best, and the standard deviations of (cover, gauge), mm.
 
-    Gauss-Newton on the repeating relief, which is fitted anew before every step; residuals are Huber-weighted.
+    A drift of the gauge is kept only where it stands DRIFT_SIGMAS off nothing: a drift made of noise would falsify the
+    gauge of the first course.
     """
-    sd = np.full(2, np.inf)
+    even, sd = _settled(grid, u, v, w, False)
+    if not try_drift:
+        return even, sd[:2]
+    drifting, own = _settled(even, u, v, w, True)
+    keep = abs(drifting.drift_mm) > DRIFT_SIGMAS * own[2]
+    return (drifting, own[:2]) if keep else (even, sd[:2])
+
+
+def _settled(grid: Grid, u: Array, v: Array, w: Array, free_drift: bool) -> tuple[Grid, Array]:
+    """Gauss-Newton on the repeating relief, which is fitted anew before every step; residuals are Huber-weighted.
+
+    Gives the standard deviations of (cover, gauge, drift) with the grid.
+    """
+    sd = np.full(3, np.inf)
     for smooth in REFINE_STEPS:
         column, course = grid.column(u, v), grid.course(u, v)
         table, rest = fit_relief(column, course, w, turns=2)
@@ -181,7 +197,7 @@ def _solve(a: Array, rest: Array, weight: Array) -> tuple[Array, Array]:
     normal = (b * weight[:, None]).T @ b + 1e-6 * len(rest) * np.eye(b.shape[1])
     step = np.linalg.solve(normal, (b * weight[:, None]).T @ rest) / scale
     variance = np.diag(np.linalg.inv(normal)) / scale**2 * float(np.average(rest**2, weights=weight))
-    return step, np.sqrt(variance[[0, 2]])
+    return step, np.sqrt(variance[[0, 2, -1]])
 
 
 def anchor(grid: Grid, u: Array, v: Array, w: Array) -> tuple[Grid, float, float]:
