@@ -11,6 +11,9 @@ from rowplane.deliverables.svg import STYLE, mark_svg
 
 WIDTH, LEFT, RIGHT, TOP, BELOW = 180.0, 27.0, 4.0, 1.0, 34.0
 MOST_HIGH = 150.0
+MOST_WIDE_MM = 16_000.0
+"""Widest piece of roof in one figure: about 1:110 on paper."""
+
 FIGURE_PT = 14.0
 PT = 25.4 / 72
 LETTER_PITCH = 1.12 * FIGURE_PT * PT
@@ -18,13 +21,12 @@ LETTER_PITCH = 1.12 * FIGURE_PT * PT
 
 
 def marking_figures(drawing: FaceDrawing, page: MarkingPage) -> tuple[tuple[str, str], ...]:
-    """(caption, SVG in paper mm) of each window along the eave; windows are as wide as the figures stay apart."""
+    """(caption, SVG in paper mm) of each window along the eave; windows as wide as the figures find room."""
     if not page.rails:
         return ()
     low, high = _across(drawing, page)
-    apart = min((b.at_mm - a.at_mm for a, b in zip(page.rails, page.rails[1:], strict=False) if b.at_mm > a.at_mm + 1), default=600.0)
-    most = (WIDTH - LEFT - RIGHT) * max(apart, 250.0) / LETTER_PITCH
-    count = max(1, math.ceil((high - low) / most))
+    room = WIDTH - LEFT - RIGHT
+    count = max(1, math.ceil((high - low) / MOST_WIDE_MM), math.ceil(len(page.rails) * LETTER_PITCH / (0.9 * room)))
     step = (high - low) / count
     windows = [(low + k * step, low + (k + 1) * step) for k in range(count)]
     figures = []
@@ -56,7 +58,8 @@ def _figure(drawing: FaceDrawing, page: MarkingPage, rails: tuple[Spot, ...], wi
         f'viewBox="0 0 {window[1] - window[0]:.0f} {top - bottom:.0f}">{"".join(body)}</svg>'
     )
     floor = TOP + high
-    words = [_rail_figure(r, LEFT + (r.at_mm - window[0]) * scale, floor) for r in rails]
+    at = [LEFT + (r.at_mm - window[0]) * scale for r in rails]
+    words = [_rail_figure(r, x, shown, floor) for r, x, shown in zip(rails, at, _apart(at, LEFT + wide), strict=True)]
     words += [_line_figure(k, TOP + (top - k.at_mm) * scale) for k in page.lines]
     if window[0] <= 0 <= window[1]:
         words.append(_datum(LEFT - window[0] * scale, TOP + top * scale))
@@ -72,10 +75,21 @@ _STYLE = f"""
 """
 
 
-def _rail_figure(rail: Spot, x: float, floor: float) -> str:
+def _apart(at: list[float], most: float) -> list[float]:
+    """The same places in order, moved as little to the right, then back to the left, as keeps figures off each other."""
+    shown: list[float] = []
+    for x in at:
+        shown.append(max(x, shown[-1] + LETTER_PITCH) if shown else x)
+    for k in range(len(shown) - 1, -1, -1):
+        shown[k] = min(shown[k], most if k == len(shown) - 1 else shown[k + 1] - LETTER_PITCH)
+    return shown
+
+
+def _rail_figure(rail: Spot, x: float, shown: float, floor: float) -> str:
     short = escape(rail.name.rpartition("-")[2] or rail.name)
-    turned = f'<text class="f" text-anchor="end" transform="translate({x + 1.75:.2f} {floor + 5:.2f}) rotate(-90)">'
-    return f'<path class="k" d="M{x:.2f} {floor:.2f}v3"/>{turned}{escape(rail.length)}<tspan class="n" dx="2">{short}</tspan></text>'
+    turned = f'<text class="f" text-anchor="end" transform="translate({shown + 1.75:.2f} {floor + 6:.2f}) rotate(-90)">'
+    lead = f'<path class="k" d="M{x:.2f} {floor:.2f}v1.5L{shown:.2f} {floor + 4:.2f}v1.2"/>'
+    return f'{lead}{turned}{escape(rail.length)}<tspan class="n" dx="2">{short}</tspan></text>'
 
 
 def _line_figure(line: Spot, y: float) -> str:

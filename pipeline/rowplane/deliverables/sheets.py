@@ -14,7 +14,7 @@ from rowplane.deliverables.revision import revision, survey_date
 from rowplane.deliverables.safe import plain, rounded
 from rowplane.deliverables.tables import build_tables
 from rowplane.deliverables.words import CAUTIONS, SEVERITY_WORDS
-from rowplane.model import Foot, FootSetting, RoofResult
+from rowplane.model import Finding, Foot, FootSetting, RoofResult
 
 SEVERITY_ORDER = ("stop", "person", "caution", "info")
 
@@ -116,8 +116,19 @@ def _quality(result: RoofResult) -> tuple[str, ...]:
 
 
 def _findings(result: RoofResult) -> tuple[tuple[str, str, str, str], ...]:
-    ranked = sorted(result.findings, key=lambda f: SEVERITY_ORDER.index(f.severity))
-    return tuple((SEVERITY_WORDS[f.severity], plain(f.code), plain(f.subject), plain(f.text, 600)) for f in ranked)
+    """Gravest first; where one code speaks of three subjects or more, the first in full and the others by name."""
+    groups: dict[tuple[str, str], list[Finding]] = {}
+    for found in sorted(result.findings, key=lambda f: SEVERITY_ORDER.index(f.severity)):
+        groups.setdefault((found.severity, found.code), []).append(found)
+    said: list[tuple[str, str, str, str]] = []
+    for (severity, code), group in groups.items():
+        word = SEVERITY_WORDS[severity]
+        if len(group) < 3:
+            said += [(word, plain(code), plain(f.subject), plain(f.text, 600)) for f in group]
+        else:
+            others = ", ".join(dict.fromkeys(plain(f.subject, 40) for f in group[1:]))
+            said.append((word, plain(code), plain(group[0].subject), f"{plain(group[0].text, 500)} Likewise: {plain(others, 200)}."))
+    return tuple(said)
 
 
 def assumed_values(result: RoofResult) -> tuple[tuple[str, str, str], ...]:
