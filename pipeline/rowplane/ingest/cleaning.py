@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rowplane.errors import RowplaneError
+from rowplane.ingest import wide
 from rowplane.model import Array
 
 SAMPLE = 100_000
@@ -38,7 +39,8 @@ def far_from_everything(points: NDArray[Any]) -> NDArray[np.bool_] | None:
     size = np.maximum(high - low, 1e-3 * float((high - low).max()))
     size = np.maximum(size, 1e-6)
     reach_low, reach_high = low - REACH * size, high + REACH * size
-    if (points.min(axis=0) >= reach_low).all() and (points.max(axis=0) <= reach_high).all():
+    least, most = wide.box(points)
+    if (least >= reach_low).all() and (most <= reach_high).all():
         return None
     beyond = np.flatnonzero(((points < reach_low) | (points > reach_high)).any(axis=1))
     cell = np.floor((points[beyond].astype(float) - low) / (REACH * size))

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rowplane.errors import RowplaneError
+from rowplane.ingest import wide
 from rowplane.ingest.opened import Chunk, Opened
 from rowplane.model import Array
 
@@ -65,7 +66,8 @@ def fill(files: tuple[Opened, ...], plan: tuple[int, int], window: tuple[Array, 
                 singles[i] = np.maximum(singles[i], single)
             local, keep = _local(file, chunk, origin, points[end : end + len(chunk.columns[0])], dropped)
             if window is not None:
-                low, high = np.minimum(low, origin + local.min(axis=0)), np.maximum(high, origin + local.max(axis=0))
+                least, most = wide.box(local)
+                low, high = np.minimum(low, origin + least), np.maximum(high, origin + most)
                 keep = _inside(local, keep, [w - origin[list(plan)] for w in window], plan, dropped)
             if keep is not None:
                 kept = local[keep]
@@ -86,13 +88,18 @@ def _local(
 ) -> tuple[NDArray[np.float32], NDArray[np.bool_] | None]:
     """Writes the chunk into `out`; gives it back with a mask of finite points, None where all are."""
     with np.errstate(over="ignore", invalid="ignore"):
-        for j, column in enumerate(chunk.columns):
-            # Scale and shift in float64: float32 comes last, when the numbers are small.
-            values = column * file.scale[j]
-            values += file.offset[j] - origin[j]
-            out[:, j] = values
         if chunk.columns[0].dtype.kind != "f":
+            # Whole steps from the origin are whole numbers, exact in float32 up to 16 million of them.
+            steps = np.round((origin - file.offset) / file.scale).astype(np.int64)
+            for j, column in enumerate(chunk.columns):
+                out[:, j] = column - steps[j]
+            wide.scale(out, file.scale)
+            left = file.offset + steps * file.scale - origin
+            wide.shift(out, np.where(np.abs(left) > 1e-6 * file.scale, left, 0.0))
             return out, None
+        for j, column in enumerate(chunk.columns):
+            # Shifted in float64: float32 comes last, when the numbers are small.
+            out[:, j] = column.astype(float) * file.scale[j] + (file.offset[j] - origin[j])
         finite = np.asarray(np.isfinite(out).all(axis=1))
     if finite.all():
         return out, None

@@ -15,6 +15,7 @@ from rowplane.config import IngestConfig
 from rowplane.errors import RowplaneError
 from rowplane.findings import finding
 from rowplane.frames import scan_to_survey
+from rowplane.ingest import wide
 from rowplane.ingest.cleaning import box_of, check_shape, far_from_everything
 from rowplane.ingest.crs import agreed_crs, check_degrees, scale_of, told_unit_mm
 from rowplane.ingest.e57 import open_e57
@@ -25,7 +26,7 @@ from rowplane.ingest.las import open_las
 from rowplane.ingest.level import is_level, read_level
 from rowplane.ingest.mesh import open_mesh
 from rowplane.ingest.open3d_io import open_pcd
-from rowplane.ingest.opened import ROWS, Opened
+from rowplane.ingest.opened import Opened
 from rowplane.ingest.ply import open_ply
 from rowplane.ingest.raster import open_raster
 from rowplane.ingest.text import open_text
@@ -167,15 +168,12 @@ def _without_outliers(name: str, filled: Filled) -> tuple[NDArray[np.float32], N
 
 
 def _to_local_mm(points: NDArray[np.float32], origin: Array, frame: SurveyFrame) -> None:
-    """File units local to `origin` → survey millimetres, in place and in pieces: a second array would double the memory."""
-    shift = (frame.origin - origin).astype(np.float32)
-    scale = np.array([frame.unit_mm / frame.grid_scale] * 2 + [frame.unit_z_mm])
-    for start in range(0, len(points), ROWS):
-        part = points[start : start + ROWS]
-        part -= shift
-        if frame.axes[2, 2] != 1.0:
-            part[:] = part @ frame.axes.T.astype(np.float32)
-        part *= scale.astype(np.float64).astype(np.float32)
+    """File units local to `origin` → survey millimetres, in place: a second array would double the memory."""
+    wide.shift(points, origin - frame.origin)
+    if frame.axes[2, 2] != 1.0:
+        points[:] = points @ frame.axes.T.astype(np.float32)
+    across = frame.unit_mm / frame.grid_scale
+    wide.scale(points, np.array([across, across, frame.unit_z_mm]))
 
 
 def _plan_mm(frame: SurveyFrame, plan: tuple[int, int], across: Array) -> Array:
