@@ -15,7 +15,7 @@ from rowplane.model import Face, TilePattern
 STEP_MM = 20.0
 """Distance of neighbouring candidates inside one window; its ends and middle are always among them."""
 
-FREE_STEP_MM = 25.0
+FREE_STEP_MM = 50.0
 """Distance of candidates where neither rafters nor pans are known."""
 
 

@@ -6,11 +6,16 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from rowplane.config import HardwareConfig, SupportsConfig
 from rowplane.model import TilePattern
 
 FREE_STEP_MM = 25.0
 """Distance of possible hook positions where no courses are known."""
+
+MOST_COURSES = 4000
+"""Where to stop on a pattern whose gauge shrinks to nothing."""
 
 
 @dataclass(frozen=True)
@@ -47,15 +52,15 @@ def seats_along(
         free = [low + k * FREE_STEP_MM for k in range(count + 1)] if high >= low else []
         # The upper end itself, so that the grid does not cost overhang there.
         return tuple(Seat(v, 0) for v in (*free, high)) if free and high - free[-1] > 1.0 else tuple(Seat(v, 0) for v in free)
-    seats = []
-    course = 2
+    # Ever more courses until the last one is past the rail: a drifting gauge has no closed count.
+    courses = np.arange(2, 2 + math.ceil(max(high, 1.0) / pattern.gauge_mm) + 2)
     while True:
-        v = float(pattern.nose_mm(course, u_mm)) + supports.hook_behind_nose_mm
-        if v > high or course > 2000:
-            return tuple(seats)
-        if v >= low:
-            seats.append(Seat(v, course))
-        course += 1
+        v = np.asarray(pattern.nose_mm(courses, u_mm)) + supports.hook_behind_nose_mm
+        if v[-1] > high or len(courses) > MOST_COURSES:
+            break
+        courses = np.arange(2, 2 + 2 * len(courses))
+    inside = (v >= low) & (v <= high)
+    return tuple(Seat(float(at), int(course)) for at, course in zip(v[inside], courses[inside], strict=True))
 
 
 def fewest(seats: Sequence[Seat], ends_v: tuple[float, float], limits: HookLimits) -> int | None:

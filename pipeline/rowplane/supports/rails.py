@@ -70,6 +70,8 @@ def asked_limits(ground: Ground, feet_per_module: int) -> Limits:
 def find_rails(ground: Ground, limits: Limits) -> RailSet | None:
     """The smallest set of rails within `limits`, else within the smallest relaxation; None where nothing can carry it."""
 
+    alike = len(_block_ends(ground.grid)[0]) < len(ground.grid.rows)
+
     @lru_cache(maxsize=None)
     def ready(reach_mm: float, zones: bool, merged: bool) -> tuple[tuple[Column, ...], tuple[Option, ...]]:
         columns = _columns(ground, reach_mm)
@@ -77,7 +79,7 @@ def find_rails(ground: Ground, limits: Limits) -> RailSet | None:
 
     def attempt(wanted: Limits, even: bool = False) -> RailSet | None:
         # Rows alike are one row to a rail; only skewed pans can make it necessary to end a rail between such rows.
-        for merged in (True, False):
+        for merged in (True, False) if alike else (False,):
             columns, options = ready(wanted.reach_mm, wanted.zones, merged)
             choice = choose_rails(ground.grid, columns, options, wanted, even)
             if choice is not None:
