@@ -10,6 +10,8 @@ from pathlib import Path
 
 from rowplane.deliverables.content import Files, Sheets
 from rowplane.deliverables.csv_tables import csv_files
+from rowplane.deliverables.dxf import dxf_files
+from rowplane.deliverables.geo import geo_files
 from rowplane.deliverables.html import html_files
 from rowplane.deliverables.json_result import result_files
 from rowplane.deliverables.pdf import pdf_files
@@ -17,11 +19,12 @@ from rowplane.deliverables.png import png_files
 from rowplane.deliverables.record import record_files
 from rowplane.deliverables.sheets import build_sheets
 from rowplane.deliverables.svg import svg_files
+from rowplane.deliverables.xlsx import xlsx_files
 from rowplane.errors import RowplaneError
 from rowplane.model import RoofResult
 
 WRITERS: tuple[Callable[[RoofResult, Sheets], Files], ...] = (
-    csv_files, result_files, record_files, svg_files, png_files, html_files, pdf_files,
+    csv_files, result_files, record_files, xlsx_files, svg_files, dxf_files, geo_files, png_files, html_files, pdf_files,
 )
 
 MARKS = ("record.json", "failure.json")
