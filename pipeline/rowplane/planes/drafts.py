@@ -47,7 +47,10 @@ class Scan:
 
 @dataclass(frozen=True)
 class Draft:
-    """A face in the making: outline, `core` (outline without foreign edge strips) and edges in the sheet's frame."""
+    """A face in the making: outline, `core` (outline without foreign edge strips) and edges in the sheet's frame.
+
+    `ends` are the free sides of the last outline, kept through a refit as hints to the faces across.
+    """
 
     own: Mask
     fit: PlaneFit
@@ -57,6 +60,7 @@ class Draft:
     outline: Polygon = Polygon()
     core: Polygon = Polygon()
     edges: tuple[Edge, ...] = ()
+    ends: tuple[tuple[tuple[float, float], tuple[float, float]], ...] = ()
 
 
 def first_draft(scan: Scan, face: int, fit: PlaneFit) -> Draft:
@@ -69,12 +73,30 @@ def outlined(scan: Scan, drafts: list[Draft]) -> list[Draft]:
     """The drafts with outlines drawn from their labelled points and from where their planes meet."""
     labels = label(scan.sample, scan.grid, [d.sheet for d in drafts])
     contacts = find_contacts(scan.grid.box, scan.owner, [d.fit for d in drafts])
-    ids = [str(k) for k in range(len(drafts))]
-    return [_outlined(scan, d, k, labels, contacts, ids) for k, d in enumerate(drafts)]
+    hints = [_hints(drafts, k, contacts) for k in range(len(drafts))]
+    return [_outlined(scan, d, k, labels, contacts, hints[k]) for k, d in enumerate(drafts)]
+
+
+def _hints(drafts: list[Draft], face: int, contacts: list[Contact]) -> list[Line]:
+    """Verges of the faces across a ridge, carried over in plan: a gable end is one upright plane."""
+    frame, found = drafts[face].sheet.frame, []
+    across = {c.second if c.first == face else c.first for c in contacts if face in (c.first, c.second) and c.kind == "ridge"}
+    for other in (drafts[k] for k in sorted(across)):
+        for start, end in (e for e in other.ends if abs(e[1][1] - e[0][1]) > abs(e[1][0] - e[0][0])):
+            plan = face_to_survey(other.sheet.frame, np.array([[*start, 0.0], [*end, 0.0]]))
+            w = frame.axes[2]
+            plan[:, 2] = frame.origin_mm[2] - (plan[:, :2] - frame.origin_mm[:2]) @ w[:2] / w[2]
+            a, b = survey_to_face(frame, plan)[:, :2]
+            run = (b - a) / max(float(np.linalg.norm(b - a)), 1e-9)
+            if abs(run[1]) > 0.98:
+                normal = np.array([run[1], -run[0]])
+                ends = sorted((float(a @ run), float(b @ run)))
+                found.append(Line(normal, float(a @ normal), (ends[0], ends[1])))
+    return found
 
 
 def _outlined(
-    scan: Scan, draft: Draft, face: int, labels: NDArray[np.int16], contacts: list[Contact], ids: list[str]
+    scan: Scan, draft: Draft, face: int, labels: NDArray[np.int16], contacts: list[Contact], hints: list[Line]
 ) -> Draft:
     uvh, index = near_points(scan, draft.sheet)
     close = np.abs(uvh[:, 2]) < REACH_MM
@@ -83,10 +105,10 @@ def _outlined(
     if mine.sum() < 6:
         return replace(draft, outline=Polygon(), core=Polygon(), edges=())
     try:
-        outline = draw_outline(uvh, mine, scan.step, lines, lambda uv: _hides(scan, draft.sheet, uv))
+        outline = draw_outline(uvh, mine, scan.step, lines, hints, lambda uv: _hides(scan, draft.sheet, uv))
     except ValueError:
         return replace(draft, outline=Polygon(), core=Polygon(), edges=())
-    edges = name_edges(outline, lines, ids, lambda a, b: False)
+    edges = name_edges(outline, lines, None, lambda a, b: False)
     inside = shapely.contains_xy(outline, uvh[:, 0], uvh[:, 1])
     cuts = edge_strips(uvh[inside], edges)
     return replace(draft, lines=tuple(lines), outline=outline, core=core(outline, edges, cuts), edges=edges)
@@ -122,7 +144,8 @@ def refitted(scan: Scan, drafts: list[Draft]) -> list[Draft]:
         level = fit_level(survey_to_face(draft.sheet.frame, scan.sample[mine]), scan.step)
         fit = _tilted(draft.sheet.frame, level, scan.grid)
         sheet = with_scatter(make_sheet(scan.grid, draft.own, fit), scan.sample, scan.cells, draft.own)
-        better.append(Draft(draft.own, fit, sheet, level))
+        ends = tuple((e.start_uv, e.end_uv) for e in draft.edges if e.kind == "verge")
+        better.append(Draft(draft.own, fit, sheet, level, ends=ends))
     return better
 
 

@@ -17,7 +17,7 @@ UNSEEN_MM = 2500.0
 
 
 def name_edges(
-    outline: Polygon, contacts: list[Line], ids: list[str], rises: Callable[[Array, Array], bool]
+    outline: Polygon, contacts: list[Line], ids: list[str] | None, rises: Callable[[Array, Array], bool]
 ) -> tuple[Edge, ...]:
     """Edges of a counter-clockwise outline in u, v. `rises(start, end)` tells whether something stands up beyond a side."""
     ring = np.array(outline.exterior.coords)
@@ -28,7 +28,7 @@ def name_edges(
 
 
 def _side(
-    start: Array, end: Array, contacts: list[Line], ids: list[str], rises: Callable[[Array, Array], bool]
+    start: Array, end: Array, contacts: list[Line], ids: list[str] | None, rises: Callable[[Array, Array], bool]
 ) -> list[Edge]:
     length = float(np.linalg.norm(end - start))
     run = (end - start) / length
@@ -44,7 +44,7 @@ def _side(
         else:
             begin = at
         stop = length if length - last < UNSEEN_MM and line is held[-1][2] else last
-        name = ids[line.neighbour] if line.neighbour is not None else None
+        name = ids[line.neighbour] if ids and line.neighbour is not None else None
         edges.append(Edge(line.kind or "verge", _pair(start + begin * run), _pair(start + stop * run), name))
         at = stop
     if length - at > 1e-6:

@@ -15,6 +15,9 @@ from shapely.geometry.polygon import orient
 from rowplane.model import Array, EdgeKind
 
 Mask = NDArray[np.bool_]
+SHORTEST_MM = 350.0
+NOTCH_MM = 120.0
+"""Half the width of notches and spurs that no roof edge has."""
 
 
 @dataclass(frozen=True)
@@ -70,15 +73,15 @@ def rasterise(uv: Array, step: float, hides: Callable[[Array], Mask]) -> Raster:
 
 
 def draw_outline(
-    uvh: Array, mine: Mask, step: float, contacts: list[Line], hides: Callable[[Array], Mask]
+    uvh: Array, mine: Mask, step: float, contacts: list[Line], hints: list[Line], hides: Callable[[Array], Mask]
 ) -> Polygon:
     """Polygon of a face, counter-clockwise, from all points near its sheet `(n, 3)`: u, v, height over the sheet, mm.
 
     `mine` flags the face's own, `step` is the raster's cell: two point spacings; `hides` tells which places `(m, 2)` have
-    something over them. Raises ValueError where no area is left.
+    something over them. `hints` are lines on which the face may end where nothing better is seen. Raises ValueError where no area is left.
     """
     raster = rasterise(uvh[mine, :2], step, hides)
-    lines = _apart(contacts + _free_lines(raster, uvh, mine, contacts), step)
+    lines = _apart(contacts + _free_lines(raster, uvh, mine, contacts) + hints, step)
     return _assemble(raster, lines)
 
 
@@ -134,7 +137,7 @@ def _levels(
         return []
     free = rest if axis == 1 else rest.T
     ends = ends[free[ends[:, 0], ends[:, 1]]]
-    least = max(3, int(np.ceil(600.0 / raster.step)))
+    least = max(3, int(np.ceil(SHORTEST_MM / raster.step)))
     found: list[tuple[float, tuple[float, float]]] = []
     while len(ends) >= least:
         values = ends[:, 1]
@@ -255,10 +258,12 @@ def _assemble(raster: Raster, lines: list[Line]) -> Polygon:
     inverse = inverse.ravel()
     known = np.bincount(inverse, ~raster.hidden.ravel(), minlength=len(keys))
     covered = np.bincount(inverse, raster.mask.ravel(), minlength=len(keys)) / np.maximum(known, 1)
-    parts = [_cell_polygon(whole, lines, key) for key, share in zip(keys, covered, strict=True) if share > 0.5]
+    # A part of which next to nothing is seen is not the face's, however little speaks against it.
+    seen = np.bincount(inverse, raster.mask.ravel(), minlength=len(keys)) / np.bincount(inverse, minlength=len(keys))
+    parts = [_cell_polygon(whole, lines, key) for key in keys[(covered > 0.5) & (seen > 0.25)]]
     if not parts:
         raise ValueError("no area inside the lines")
-    slit = 0.6 * raster.step
+    slit = max(0.6 * raster.step, NOTCH_MM)
     union = shapely.unary_union(parts).buffer(slit, join_style="mitre").buffer(-2 * slit, join_style="mitre")
     return _largest(union.buffer(slit, join_style="mitre"))
 
