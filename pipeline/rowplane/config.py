@@ -64,7 +64,7 @@ class SurfaceConfig(Section):
     seating_sd_mm: float = Field(2.0, ge=0, le=20, description="scatter of single tiles on their battens, sd, mm (assumed)")
     reading_sd_mm: float = Field(1.5, gt=0, le=20, description="reading error of a level survey, sd, mm (assumed)")
     smooth_error_sd_mm: float | None = Field(
-        None, ge=0, le=200, description="smooth survey error over metres, sd, mm; default: 0.5 for a level, else from the scan"
+        None, ge=0, le=200, description="smooth survey error over metres, sd, mm; default: 0.5 for a level, 1.5 for a scan (assumed)"
     )
     smooth_error_length_mm: float = Field(
         3000, ge=500, le=50_000, description="length over which smooth survey error stays alike, mm (assumed)"
