@@ -189,8 +189,15 @@ CATALOGUE: dict[str, FindingKind] = {
         "A reading does not agree with the survey and the other readings; it was left out.",
         "Measure that point again and give it once more.",
     ),
-    "reading-known": FindingKind(
-        "info", "The reading had been taken in before; it was not counted twice.", "Nothing."
+    "reading-unused": FindingKind(
+        "info",
+        "A reading adds nothing: it was taken in before, it was taken where a string rests, or its rail has moved since.",
+        "Nothing.",
+    ),
+    "set-foot-off": FindingKind(
+        "person",
+        "A foot that is set and stays stands off the plane that suits the others best.",
+        "Look whether it can still be turned; if so, recheck the earlier revision without its 'set' line.",
     ),
     "feet-to-measure": FindingKind(
         "caution",

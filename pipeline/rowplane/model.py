@@ -662,13 +662,15 @@ class LevelLimits:
 class RecheckBasis(Posterior):
     """All that one array's levelling rests on: level_feet solves it, recheck conditions it and solves it again.
 
-    `h` hooks, `f` feet, `m` modules, `g` clearance points; u, v, mm on the face, heights over the face plane, mm.
+    `h` hooks, `f` feet, `m` modules, `g` clearance points; u, v, mm on the face, heights over the face plane, mm. Seats,
+    covariance and crowns are those of the survey: `taken` readings are conditioned on anew each time, in their order.
     `up` `(3,)` vertical parts of the face's u, v, w axes. `hook_slope` `(h, 2)` slope of the mean substrate along u and v,
     `hook_slope_sd` `(h,)` its standard deviation. `modules_mm` `(m, 4)` rectangles with `module_rows`, `module_columns`.
     `clear_uv_mm` `(g, 2)` points under the modules, `crown_mm` `(g,)` highest tile top there, `crown_covariance_mm2`
     `(g, h)` of it with the hook seats. `hooks_up` True once hook packers are chosen and stay; `hook_packer_mm` `(h,)` those
     in `mean_mm`. `lift_mm`, `packer_mm` `(f,)` and `plane` `(3,)` (height, slope_u, slope_v) as last written, NaN before;
-    `held` `(f,)` feet that are set and stay. `taken` the readings conditioned on so far; `revision` counts rechecks.
+    `held` `(f,)` feet that are set and stay. `goals` names and `goal_values` `(k, 2)` values with proved bounds, `binding`
+    foot ids, of that plane. `taken` the readings so far, one text each (levelling/taken.py); `revision` counts rechecks.
     """
 
     face: str
@@ -690,6 +692,9 @@ class RecheckBasis(Posterior):
     lift_mm: Array
     packer_mm: Array
     plane: Array
+    goals: tuple[str, ...]
+    goal_values: Array
+    binding: tuple[str, ...]
     module_ids: tuple[str, ...]
     module_rows: NDArray[np.int64]
     module_columns: NDArray[np.int64]

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from test_6_levelling.enumeration import enumerate_best
 
 from rowplane.levelling.program import Answer, Task, solve
+from test_6_levelling.enumeration import enumerate_best
 
 
 def random_task(seed: int) -> Task:

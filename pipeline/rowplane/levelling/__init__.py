@@ -9,6 +9,10 @@ glance.py      steps, kinks, twist
 measure.py     what to measure, in the order of worth
 observe.py     how a reading hangs together with the hook seats
 cures.py       when no plane works
+taken.py       readings as they are kept
+condition.py   the Gaussian of hook seats conditioned on them
+readings.py    readings judged before they count
+recheck.py     readings in, updated numbers out
 result.py      the nouns that travel on
 """
 
@@ -18,11 +22,12 @@ from rowplane.config import HardwareConfig, LevellingConfig, ModuleConfig
 from rowplane.findings import finding
 from rowplane.levelling.basis import basis_of
 from rowplane.levelling.cures import cures_of
+from rowplane.levelling.recheck import recheck_feet
 from rowplane.levelling.result import levelling_of
 from rowplane.levelling.setting import settle
 from rowplane.model import Layout, Levelling, SupportPlan, Surfaces
 
-__all__ = ["basis_of", "level_feet"]
+__all__ = ["basis_of", "level_feet", "recheck_feet"]
 
 
 def level_feet(

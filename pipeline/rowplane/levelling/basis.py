@@ -91,6 +91,7 @@ def _basis(
         foot_lines=np.array([f.line for f in feet], dtype=np.int64), foot_runs=np.array([f.run for f in feet], dtype=np.int64),
         foot_u_mm=np.array([f.u_mm for f in feet], dtype=float), foot_v_mm=np.array([f.v_mm for f in feet], dtype=float),
         held=np.zeros(len(feet), dtype=bool), lift_mm=nan, packer_mm=nan.copy(), plane=np.full(3, np.nan),
+        goals=(), goal_values=np.zeros((0, 2)), binding=(),
         module_ids=tuple(m.id for m in array.modules),
         module_rows=np.array([m.row for m in array.modules], dtype=np.int64),
         module_columns=np.array([m.column for m in array.modules], dtype=np.int64),

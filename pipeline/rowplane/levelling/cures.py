@@ -34,8 +34,8 @@ def cures_of(solved: tuple[Solved, ...]) -> tuple[tuple[Wish, ...], tuple[Findin
     wishes: list[Wish] = []
     findings: list[Finding] = []
     for one in solved:
-        if one.answer.given_way > 0:
-            excess = 2 * one.answer.given_way
+        if (way := one.goal("clearance and height given way")) > 0:
+            excess = 2 * way
             text = f"Crowns and greatest height exclude each other by {excess:.1f} mm; both gave way by half of it."
             findings.append(finding("plane-limits", f"array {one.basis.array}", text, excess, 0.0, "mm"))
         broken = np.flatnonzero(one.shortfall_mm > 0)

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from rowplane.levelling.observe import gap_row, height_variance
+from rowplane.levelling.observe import gap_row, gap_variance, height_variance
 from rowplane.levelling.sigma import Z95, off_plane, set_variance
 from rowplane.levelling.string_line import Strung
 from rowplane.model import Array, Measure, RecheckBasis
@@ -49,7 +49,7 @@ def gap_points(basis: RecheckBasis, strung: tuple[Strung, ...]) -> _Points:
     """Rail top below the string of its run, at every inner foot that is strung."""
     inner = [(s, f) for s in strung for f in s.feet if len(s.supports) and f not in s.supports]
     rows = np.array([gap_row(basis, s, f) for s, f in inner]).reshape(-1, len(basis.hook_ids))
-    variance = np.full(len(inner), basis.limits.reading_sd_mm**2 + basis.limits.string_error_mm**2 / 4)
+    variance = np.array([gap_variance(basis, s, f) for s, f in inner], dtype=float)
     return _Points("gap", rows, variance, np.array([f for _, f in inner], dtype=np.int64))
 
 

@@ -1,12 +1,20 @@
-"""How a reading on the roof hangs together with the hook seats: one row over them, a constant and an error variance."""
+"""How a reading on the roof hangs together with the hook seats: a row over them and an error variance."""
 
 from __future__ import annotations
 
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from rowplane.levelling.string_line import Strung
+from rowplane.levelling.string_line import Strung, strings_of
 from rowplane.model import Array, RecheckBasis
+
+
+def string_of(basis: RecheckBasis, foot: int) -> Strung:
+    """The string over the run of `foot`; KeyError where its run has none, or only a laser is advised there."""
+    for string in strings_of(basis):
+        if foot in string.feet and len(string.supports):
+            return string
+    raise KeyError(basis.foot_ids[foot])
 
 
 def gap_row(basis: RecheckBasis, string: Strung, foot: int) -> Array:
@@ -27,6 +35,12 @@ def string_shares(basis: RecheckBasis, string: Strung, foot: int) -> tuple[tuple
     left, right = int(string.supports[k]), int(string.supports[k + 1])
     share = float((at - u[left]) / (u[right] - u[left]))
     return ((left, 1 - share), (right, share))
+
+
+def gap_variance(basis: RecheckBasis, string: Strung, foot: int) -> float:
+    """Error variance, mm², of a gap: the rule's, and that of the sag, which is known as well as the string's pull."""
+    sag = float(string.sag_mm[string.feet == foot][0])
+    return basis.limits.reading_sd_mm**2 + (basis.limits.string_pull_share * sag) ** 2
 
 
 def height_variance(basis: RecheckBasis) -> float:

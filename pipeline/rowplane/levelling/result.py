@@ -7,7 +7,7 @@ import numpy as np
 from rowplane.findings import finding
 from rowplane.levelling.glance import Glance, glance_of
 from rowplane.levelling.measure import measures_of
-from rowplane.levelling.setting import Solved, extent, plane_at
+from rowplane.levelling.setting import Solved, extent, lift_of, plane_at, quarter_turns
 from rowplane.levelling.sigma import Z95, doubtful, hook_sigma, probability_within, seat_sigma
 from rowplane.levelling.string_line import Strung, string_gaps, string_runs, strings_of
 from rowplane.model import ArrayPlane, Finding, FootSetting, HookSetting, Levelling, Measure, Reach, StringRun, Wish
@@ -34,7 +34,7 @@ def levelling_of(
         listed = measures_of(one.basis, strung)
         measures += listed
         found += _findings(one, sigma, glance, strung, len(listed))
-    bases = tuple(one.basis for one in solved)
+    bases = tuple(one.kept for one in solved)
     return Levelling(
         tuple(feet), tuple(hooks), tuple(planes), tuple(strings), tuple(measures), bases, wishes, tuple(found)
     )
@@ -46,6 +46,8 @@ def _foot_settings(one: Solved, sigma: np.ndarray, strung: tuple[Strung, ...], n
     middle = 0.5 * (limits.lift_min_mm + limits.lift_max_mm)
     doubt = doubtful(basis, sigma)
     supported = {int(f) for s in strung if s.advice == "mid support" for f in s.supports[1:-1]}
+    turns = quarter_turns(basis.lift_mm, limits)
+    lifts = lift_of(turns, limits)
     rows = []
     for i, foot in enumerate(basis.foot_ids):
         reach: Reach = "out-of-reach" if one.shortfall_mm[i] > 0 else "packer" if basis.packer_mm[i] > 0 else "ok"
@@ -56,7 +58,7 @@ def _foot_settings(one: Solved, sigma: np.ndarray, strung: tuple[Strung, ...], n
             words.append("mid support of the string: set with a laser or level first")
         rows.append(
             FootSetting(
-                foot, float(one.rail_mm[i]), float(basis.lift_mm[i]), float(basis.lift_mm[i] - middle), float(one.turns[i]),
+                foot, float(one.rail_mm[i]), float(lifts[i]), float(lifts[i] - middle), float(turns[i]),
                 float(basis.packer_mm[i]), float(sigma[i]), float(gaps[i]), reach, "measure" if doubt[i] else "ok",
                 "; ".join(w for w in words if w),
             )
@@ -81,12 +83,11 @@ def _array_plane(one: Solved, glance: Glance) -> ArrayPlane:
     clear = plane_at(basis, basis.clear_uv_mm[:, 0], basis.clear_uv_mm[:, 1]) - basis.crown_mm
     corners = basis.modules_mm[:, [0, 1, 2, 1, 2, 3, 0, 3]].reshape(-1, 2)
     tops = plane_at(basis, corners[:, 0], corners[:, 1]) + basis.limits.thickness_mm
-    goals = one.answer.goals
     return ArrayPlane(
         array=basis.array, height_mm=float(basis.plane[0]), slope_u=float(basis.plane[1]), slope_v=float(basis.plane[2]),
-        solved=not np.any(one.shortfall_mm > 0) and one.answer.given_way == 0,
-        objective=tuple((name, value) for name, value, _ in goals), bounds=tuple((name, bound) for name, _, bound in goals),
-        binding=one.binding, tilt_mm=float(np.max(np.abs(basis.plane[1:]) * 2 * half)),
+        solved=not np.any(one.shortfall_mm > 0) and one.goal("clearance and height given way") == 0,
+        objective=tuple(zip(basis.goals, basis.goal_values[:, 0].tolist(), strict=True)),
+        bounds=tuple(zip(basis.goals, basis.goal_values[:, 1].tolist(), strict=True)), binding=basis.binding, tilt_mm=float(np.max(np.abs(basis.plane[1:]) * 2 * half)),
         clearance_mm=float(np.min(clear, initial=np.inf)) if len(clear) else float("nan"),
         highest_mm=float(np.max(tops)) if len(tops) else float("nan"),
         worst_step_mm=glance.step_mm, worst_kink_mm=glance.kink_mm, worst_twist_mm=glance.twist_mm,
@@ -100,7 +101,7 @@ def _findings(one: Solved, sigma: np.ndarray, glance: Glance, strung: tuple[Stru
     feet, hooks = int(np.count_nonzero(basis.packer_mm)), int(np.count_nonzero(basis.hook_packer_mm))
     if feet or hooks:
         found.append(finding("packers-needed", name, f"{feet} feet and {hooks} hooks need packers.", feet + hooks))
-    for goal, value, bound in one.answer.goals:
+    for goal, (value, bound) in zip(basis.goals, basis.goal_values.tolist(), strict=True):
         if value - bound > 1e-4 * max(1.0, abs(value)):
             text = f"{goal}: {value:.3f} found, not less than {bound:.3f} proved."
             found.append(finding("plane-not-proved", name, text, value, bound))

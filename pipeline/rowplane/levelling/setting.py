@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -15,28 +16,37 @@ EXACT_MM = 1e-4
 
 @dataclass(frozen=True)
 class Solved:
-    """One array solved: `basis` with the numbers written into it, and what the program said about them.
+    """One array with its numbers: `basis` as solved (readings conditioned on), `kept` the same numbers over the survey's own.
 
-    `plane` `(3,)` height, slope_u, slope_v; `lift_mm` `(f,)` rounded to quarter turns, `turns` from fully down, `packer_mm`,
-    `rail_mm` `(f,)` rail tops with hook packers in; `shortfall_mm` `(f,)` beyond travel and packers.
+    `plane` of the basis `(3,)` height, slope_u, slope_v; lifts of free feet are whole quarter turns.
     """
 
     basis: RecheckBasis
-    answer: Answer
-    turns: Array
-    rail_mm: Array
-    shortfall_mm: Array
-    binding: tuple[str, ...]
+    kept: RecheckBasis
 
-    @property
+    @cached_property
+    def rail_mm(self) -> Array:
+        """Rail tops at the feet `(f,)` over the face plane, hook packers in."""
+        return np.asarray(self.basis.influence @ self.basis.mean_mm)
+
+    @cached_property
     def off_mm(self) -> Array:
         """Distance `(f,)` of every expected seat from the array plane: rounding, shortfall, and feet that were set before."""
-        return np.asarray(self.rail_mm + self.basis.lift_mm + self.basis.packer_mm - plane_at(self.basis, *self.uv))
+        basis = self.basis
+        plane = plane_at(basis, basis.foot_u_mm, basis.foot_v_mm)
+        return np.asarray(self.rail_mm + basis.lift_mm + basis.packer_mm - plane)
 
-    @property
-    def uv(self) -> tuple[Array, Array]:
-        """u and v of the feet."""
-        return self.basis.foot_u_mm, self.basis.foot_v_mm
+    @cached_property
+    def shortfall_mm(self) -> Array:
+        """How far `(f,)` the plane lies beyond travel and packers; 0 within, and for feet that are set and stay."""
+        wanted = self.basis.lift_mm - self.off_mm
+        low, high = self.basis.limits.lift_min_mm, highest_lift(self.basis.limits)
+        short = np.maximum(np.maximum(low - wanted, wanted - high), 0.0)
+        return np.where((short > EXACT_MM) & ~self.basis.held, short, 0.0)
+
+    def goal(self, name: str) -> float:
+        """Value of a goal met, 0 where it was not asked for."""
+        return float(self.basis.goal_values[self.basis.goals.index(name), 0]) if name in self.basis.goals else 0.0
 
 
 def plane_at(basis: RecheckBasis, u_mm: Array, v_mm: Array) -> Array:
@@ -44,38 +54,35 @@ def plane_at(basis: RecheckBasis, u_mm: Array, v_mm: Array) -> Array:
     return np.asarray(basis.plane[0] + basis.plane[1] * u_mm + basis.plane[2] * v_mm)
 
 
-def settle(basis: RecheckBasis) -> Solved:
-    """Choose the plane and round every free foot to quarter turns; held feet keep what they have."""
-    task = task_of(basis)
-    answer = solve(task)
+def settle(basis: RecheckBasis, survey: RecheckBasis | None = None) -> Solved:
+    """Choose the plane and round every free foot to quarter turns; held feet keep what they have.
+
+    `survey` is the basis that is kept, where `basis` has readings conditioned on.
+    """
+    answer = solve(task_of(basis))
     hook_packer = basis.hook_packer_mm if basis.hooks_up else answer.hook_packer
-    seat = basis.mean_mm + (hook_packer - basis.hook_packer_mm)
-    rail = basis.influence @ seat
+    raised = hook_packer - basis.hook_packer_mm
+    rail = basis.influence @ (basis.mean_mm + raised)
     plane = _plane_of(basis, answer.x)
     free = ~basis.held
     packer = np.where(free, 0.0, basis.packer_mm)
     packer[free] = answer.foot_packer
     wanted = plane[0] + plane[1] * basis.foot_u_mm + plane[2] * basis.foot_v_mm - rail - packer
-    turns = quarter_turns(wanted, basis.limits)
-    lift = np.where(free, lift_of(turns, basis.limits), basis.lift_mm)
-    turns = (lift - basis.limits.lift_min_mm) / basis.limits.thread_pitch_mm
-    shortfall = np.zeros(len(lift))
-    shortfall[free] = answer.shortfall
-    done = replace(
-        basis, mean_mm=seat, hook_packer_mm=hook_packer, hooks_up=True, lift_mm=lift, packer_mm=packer, plane=plane
+    lift = np.where(free, lift_of(quarter_turns(wanted, basis.limits), basis.limits), basis.lift_mm)
+    first = (
+        ("set feet and front edge off the plane", answer.held_miss, answer.held_miss),
+        ("clearance and height given way", answer.given_way, answer.given_way),
     )
-    return Solved(done, answer, turns, rail, shortfall, _binding(basis, wanted, answer))
+    goals = (*(goal for goal in first if goal[1] > 0), *answer.goals)
 
+    def numbered(kind: RecheckBasis) -> RecheckBasis:
+        return replace(
+            kind, mean_mm=kind.mean_mm + raised, hook_packer_mm=hook_packer, hooks_up=True, lift_mm=lift, packer_mm=packer,
+            plane=plane, goals=tuple(g[0] for g in goals), goal_values=np.array([g[1:] for g in goals], dtype=float).reshape(-1, 2),
+            binding=_binding(basis, wanted, answer),
+        )  # fmt: skip
 
-def as_written(basis: RecheckBasis) -> Solved:
-    """The numbers the basis already holds, unchanged, as if just solved (no goals met anew)."""
-    rail = basis.influence @ basis.mean_mm
-    turns = (basis.lift_mm - basis.limits.lift_min_mm) / basis.limits.thread_pitch_mm
-    wanted = plane_at(basis, basis.foot_u_mm, basis.foot_v_mm) - rail - basis.packer_mm
-    low, high = basis.limits.lift_min_mm, highest_lift(basis.limits)
-    short = np.maximum(np.maximum(low - wanted, wanted - high), 0.0)
-    answer = Answer(np.zeros(3), basis.packer_mm, basis.hook_packer_mm, short, 0.0, 0.0, ())
-    return Solved(basis, answer, turns, rail, np.where(short > EXACT_MM, short, 0.0), ())
+    return Solved(numbered(basis), numbered(survey or basis))
 
 
 def quarter_turns(lift_mm: Array | float, limits: LevelLimits) -> Array:

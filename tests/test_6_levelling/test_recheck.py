@@ -1,0 +1,255 @@
+"""The loop with the roof: readings in, better numbers out, and nothing taken that cannot be right."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from rowplane.config import HardwareConfig, LevellingConfig
+from rowplane.errors import RowplaneError
+from rowplane.levelling import basis_of, level_feet, recheck_feet
+from rowplane.model import FieldReading, FieldReadings, Levelling, RecheckBasis
+from test_6_levelling.builders import Field, case, sag
+from test_6_levelling.roof import Roof, read_gaps, read_heights, seats_rms
+
+WAVY = Field(sag(20), sd=8.0, length=2000.0)
+
+
+def levelled(**kind: object) -> Levelling:
+    return level_feet(*case(WAVY, **kind).args())  # type: ignore[arg-type]
+
+
+def readings(*lines: FieldReading, revision: int | None = None) -> FieldReadings:
+    return FieldReadings("readings.csv", lines, revision)
+
+
+def table(levels: Levelling) -> tuple[object, ...]:
+    return levels.feet, levels.hooks, levels.planes, levels.strings, levels.measures
+
+
+def test_no_readings_change_nothing() -> None:
+    levels = levelled()
+    again = recheck_feet(levels.posteriors, readings())
+    assert table(again) == table(levels)
+    assert again.posteriors[0].revision == 0
+
+
+def test_basis_survives_arrays_and_solves_the_same() -> None:
+    levels = levelled()
+    back = RecheckBasis.of_arrays(levels.posteriors[0].as_arrays())
+    assert back.limits == levels.posteriors[0].limits or np.isnan(back.limits.front_height_mm)
+    assert table(recheck_feet((back,), readings())) == table(levels)
+    roof = Roof(levels.posteriors[0], seed=3)
+    lines = read_heights(roof, levels.posteriors[0].foot_ids)
+    assert recheck_feet((back,), lines).feet == recheck_feet(levels.posteriors, lines).feet
+
+
+def test_level_feet_rests_on_the_basis_it_gives_out() -> None:
+    made = case(WAVY)
+    (before,), (after,) = basis_of(*made.args()), level_feet(*made.args()).posteriors
+    assert np.array_equal(before.mean_mm + after.hook_packer_mm, after.mean_mm)
+    assert np.array_equal(before.covariance_mm2, after.covariance_mm2)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_all_rail_tops_measured_leave_little(seed: int) -> None:
+    levels = levelled(rows=3)
+    basis = levels.posteriors[0]
+    roof = Roof(basis, seed=seed)
+    before = seats_rms(roof, levels)
+    after = recheck_feet(levels.posteriors, read_heights(roof, basis.foot_ids, seed=seed))
+    assert seats_rms(roof, after) <= 1.2
+    assert seats_rms(roof, after) < before
+    assert all(f.trust == "ok" for f in after.feet)
+    assert after.posteriors[0].revision == 1
+
+
+def test_gaps_help_along_their_line() -> None:
+    levels = levelled(rows=1, columns=8)
+    roof = Roof(levels.posteriors[0], seed=5)
+    after = recheck_feet(levels.posteriors, read_gaps(roof, levels))
+    assert seats_rms(roof, after) < 0.6 * seats_rms(roof, levels)
+
+
+def test_a_gap_as_expected_confirms_the_table() -> None:
+    levels = levelled(rows=1, columns=8)
+    inner = [f for f in levels.feet if 0 < int(f.foot.split("-")[2]) - 1 < 5]
+    plane = levels.planes[0]
+    # The string runs between seats that were rounded, so what it shows at an inner foot differs from the plane by that.
+    lines = tuple(FieldReading(f.foot, "gap", f.string_gap_mm) for f in inner)
+    after = recheck_feet(levels.posteriors, readings(*lines))
+    assert after.planes[0].height_mm == pytest.approx(plane.height_mm, abs=1.0)
+    assert max(abs(a.lift_mm - b.lift_mm) for a, b in zip(after.feet, levels.feet, strict=True)) <= 0.5
+    assert max(f.sigma_mm for f in after.feet) < max(f.sigma_mm for f in levels.feet)
+
+
+def test_only_changed_numbers_are_marked() -> None:
+    levels = levelled(rows=3)
+    roof = Roof(levels.posteriors[0], seed=1)
+    after = recheck_feet(levels.posteriors, read_heights(roof, levels.posteriors[0].foot_ids[:9]))
+    for was, now in zip(levels.feet, after.feet, strict=True):
+        changed = (was.lift_mm, was.packer_mm) != (now.lift_mm, now.packer_mm)
+        assert now.note.startswith("changed: was") == changed
+    assert any(f.note for f in after.feet)
+
+
+def test_set_feet_stay_and_the_rest_join_their_plane() -> None:
+    levels = levelled(rows=3)
+    basis = levels.posteriors[0]
+    roof = Roof(basis, seed=2)
+    corners = [i for i, f in enumerate(basis.foot_ids) if basis.foot_lines[i] in (0, 3) and f.split("-")[2] in ("1", "6")]
+    # Corners were set 2 mm higher than the table says; the rest must follow up.
+    lines = tuple(FieldReading(basis.foot_ids[i], "set", float(basis.lift_mm[i]) + 2) for i in corners)
+    after = recheck_feet(levels.posteriors, readings(*lines))
+    for i, (was, now) in enumerate(zip(levels.feet, after.feet, strict=True)):
+        assert now.lift_mm - was.lift_mm == pytest.approx(2.0, abs=0.5)
+        assert now.note.startswith("set at") == (i in corners)
+    later = recheck_feet(after.posteriors, read_heights(roof, basis.foot_ids))
+    for i in corners:
+        assert later.feet[i].lift_mm == after.feet[i].lift_mm
+    assert later.posteriors[0].revision == 2
+
+
+def test_readings_accumulate_whatever_the_files() -> None:
+    levels = levelled(rows=3)
+    roof = Roof(levels.posteriors[0], seed=4)
+    ids = levels.posteriors[0].foot_ids
+    every = read_heights(roof, ids).readings
+    at_once = recheck_feet(levels.posteriors, readings(*every))
+    half = recheck_feet(levels.posteriors, readings(*every[:10]))
+    appended = recheck_feet(half.posteriors, readings(*every))
+    assert appended.feet[0].sigma_mm == pytest.approx(at_once.feet[0].sigma_mm, rel=1e-9)
+    assert [f.lift_mm for f in appended.feet] == [f.lift_mm for f in at_once.feet]
+    assert sum(f.code == "reading-unused" for f in appended.findings) == 10
+
+
+def test_a_moved_rail_follows_the_slope() -> None:
+    tilted = Field(lambda u, v: 0.02 * u, sd=1.0)
+    levels = level_feet(*case(tilted, rows=1, columns=2, levelling=LevellingConfig(max_tilt_mm=60)).args())
+    basis = levels.posteriors[0]
+    to = float(basis.hook_u_mm[0]) + 100
+    after = recheck_feet(levels.posteriors, readings(FieldReading("A1-R1", "moved", u_mm=to)))
+    rise = after.feet[0].rail_height_mm - levels.feet[0].rail_height_mm
+    assert rise == pytest.approx(2.0, abs=1e-6)
+
+
+def test_readings_from_before_a_move_are_dropped() -> None:
+    levels = levelled()
+    roof = Roof(levels.posteriors[0], seed=6)
+    first = recheck_feet(levels.posteriors, read_heights(roof, levels.posteriors[0].foot_ids))
+    then = recheck_feet(first.posteriors, readings(FieldReading("A1-R2", "moved", u_mm=1500.0)))
+    dropped = [f.subject for f in then.findings if f.code == "reading-unused"]
+    assert dropped == [f"reading A1-{line}-2" for line in range(3)]
+
+
+def outliers(levels: Levelling) -> list[str]:
+    return [f.subject for f in levels.findings if f.code == "reading-outlier"]
+
+
+def test_an_outlier_is_named_and_left_out() -> None:
+    levels = levelled(rows=3)
+    roof = Roof(levels.posteriors[0], seed=7)
+    good = read_heights(roof, levels.posteriors[0].foot_ids)
+    bad = replace(good, readings=(*good.readings[:5], replace(good.readings[5], value_mm=good.readings[5].value_mm + 25), *good.readings[6:]))
+    after = recheck_feet(levels.posteriors, bad)
+    assert outliers(after) == [f"reading {good.readings[5].id}"]
+    assert seats_rms(roof, after) <= 1.2
+
+
+def test_a_single_gap_in_inches_is_named() -> None:
+    levels = levelled(rows=1, columns=8)
+    roof = Roof(levels.posteriors[0], seed=8)
+    lines = read_gaps(roof, levels).readings
+    lines = (replace(lines[0], value_mm=lines[0].value_mm / 25.4), *lines[1:])
+    after = recheck_feet(levels.posteriors, readings(*lines))
+    (found,) = [f for f in after.findings if f.code == "reading-outlier"]
+    assert lines[0].id in found.subject
+    assert "inches" in found.text
+
+
+def scaled(lines: FieldReadings, factor: float, add: float = 0.0) -> FieldReadings:
+    return replace(lines, readings=tuple(replace(r, value_mm=r.value_mm * factor + add) for r in lines.readings))
+
+
+@pytest.mark.parametrize(
+    ("factor", "words"),
+    [(1 / 25.4, "inches"), (1 / 1000, "metres"), (25.4, "25.4 times"), (1000, "1000 times"), (-1, "wrong sign")],
+)
+@pytest.mark.parametrize("kind", ["gap", "height"])
+def test_a_wrong_unit_or_sign_is_named(kind: str, factor: float, words: str) -> None:
+    levels = levelled(rows=3, columns=8)
+    roof = Roof(levels.posteriors[0], seed=9)
+    lines = read_gaps(roof, levels) if kind == "gap" else read_heights(roof, levels.posteriors[0].foot_ids)
+    with pytest.raises(RowplaneError, match=words) as caught:
+        recheck_feet(levels.posteriors, scaled(lines, factor))
+    assert "readings.csv" in caught.value.subject
+
+
+def test_two_levels_in_one_file_are_named() -> None:
+    levels = levelled(rows=3)
+    roof = Roof(levels.posteriors[0], seed=10)
+    lines = read_heights(roof, levels.posteriors[0].foot_ids).readings
+    mixed = tuple(replace(r, value_mm=r.value_mm + (40 if n >= 11 else 0)) for n, r in enumerate(lines))
+    with pytest.raises(RowplaneError, match=r"two levels: from .* on all stand \+(3[789]|4[012])"):
+        recheck_feet(levels.posteriors, readings(*mixed))
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        (FieldReading("A1-0-99", "gap", 40.0), "Did you mean A1-0-"),
+        (FieldReading("A1-R1", "gap", 40.0), "a foot of this result"),
+        (FieldReading("A1-0-1", "moved", u_mm=100.0), "a hook or rail"),
+        (FieldReading("A1-0-1", "sag", 40.0), "kind 'sag'"),  # type: ignore[arg-type]
+        (FieldReading("A1-0-2", "gap"), "no value"),
+        (FieldReading("A1-0-2", "height", float("inf")), "infinite"),
+        (FieldReading("A1-R1", "height", 40.0), "v_mm, where the staff stood"),
+        (FieldReading("A1-0-2", "set", 1.75), "reads like inches"),
+        (FieldReading("A1-0-2", "set", 0.045), "reads like metres"),
+        (FieldReading("A1-R1", "moved"), "no place"),
+        (FieldReading("A1-R1", "moved", u_mm=9000.0), "a move of"),
+        (FieldReading("A1-R1", "moved", v_mm=900.0), "v_mm for a whole rail"),
+    ],
+)
+def test_lines_that_cannot_be_taken(line: FieldReading, words: str) -> None:
+    levels = levelled()
+    with pytest.raises(RowplaneError, match=words):
+        recheck_feet(levels.posteriors, readings(line))
+
+
+def test_doubles_that_disagree_and_stale_revisions() -> None:
+    levels = levelled(rows=1, columns=8)
+    gap = levels.feet[2].string_gap_mm
+    twice = (FieldReading("A1-0-2", "gap", gap), FieldReading("A1-0-2", "gap", gap + 6))
+    with pytest.raises(RowplaneError, match="doubles within"):
+        recheck_feet(levels.posteriors, readings(*twice))
+    after = recheck_feet(levels.posteriors, readings(twice[0], revision=0))
+    with pytest.raises(RowplaneError, match="revision 1"):
+        recheck_feet(after.posteriors, readings(twice[0], revision=0))
+
+
+def test_a_string_that_rests_on_the_foot_says_nothing() -> None:
+    levels = levelled(rows=1, columns=8)
+    after = recheck_feet(levels.posteriors, readings(FieldReading("A1-0-1", "gap", levels.feet[0].string_gap_mm)))
+    assert table(after) == table(levels)
+    assert [f.code for f in after.findings if f.code == "reading-unused"] == ["reading-unused"]
+
+
+def test_no_string_no_gap() -> None:
+    far = case(Field(sag(10), sd=2.0), rows=1, columns=40)
+    levels = level_feet(*far.args())
+    assert all(s.advice == "laser" for s in levels.strings)
+    with pytest.raises(RowplaneError, match="kind height"):
+        recheck_feet(levels.posteriors, readings(FieldReading("A1-0-5", "gap", 40.0)))
+
+
+def test_a_file_for_another_roof_is_refused() -> None:
+    levels = levelled(rows=3, hardware=HardwareConfig(hook_seat_sd_mm=0.5))
+    roof = Roof(levels.posteriors[0], seed=11)
+    lines = read_heights(roof, levels.posteriors[0].foot_ids).readings
+    noise = np.random.default_rng(0).normal(0, 60, len(lines))
+    wild = tuple(replace(r, value_mm=r.value_mm + float(e)) for r, e in zip(lines, noise, strict=True))
+    with pytest.raises(RowplaneError, match="a third at most"):
+        recheck_feet(levels.posteriors, readings(*wild))
