@@ -92,6 +92,15 @@ class FixedModule(Section):
     v_mm: float = Field(description="front edge, mm from the datum")
 
 
+class EscapeOpening(Section):
+    """A window or hatch on a face through which people may have to leave or enter."""
+
+    face: str = Field(description="face id")
+    u_from_mm: float = Field(description="left edge, mm from the datum")
+    u_to_mm: float = Field(description="right edge, mm from the datum")
+    v_mm: float = Field(description="its lower edge, mm from the datum")
+
+
 class PlacementConfig(Section):
     """Where modules may lie."""
 
@@ -115,6 +124,16 @@ class PlacementConfig(Section):
     expansion_allow_mm: float = Field(
         30, gt=0, le=200, description="growth a row or rail may collect before it is parted by a gap wider by as much (assumed)"
     )
+    ridge_wide_mm: float | None = Field(
+        None, ge=0, le=5000, description="from the ridge where modules take more than ridge_share_percent; none: setback_mm.ridge"
+    )
+    ridge_share_percent: float = Field(33, gt=0, le=100, description="share of the roof's plan area that modules may take before")
+    hip_valley_if_both: bool = Field(False, description="setbacks from hips and valleys only where both faces carry modules")
+    path_mm: float = Field(0, ge=0, le=5000, description="width of a clear way from the lowest edge to the ridge; 0: none asked for")
+    paths_least: int = Field(2, ge=0, le=20, description="least number of faces with such a way")
+    path_beside: bool = Field(True, description="a way on a neighbouring face serves a face with modules")
+    rules_above_pitch_deg: float = Field(0, ge=0, le=45, description="faces as flat as this or flatter need no ridge setback or way")
+    escapes: tuple[EscapeOpening, ...] = Field((), description="escape openings: no module below them, and a way to them")
     fixed: tuple[FixedModule, ...] = Field((), description="an agreed layout: kept and checked, nothing is moved")
 
 

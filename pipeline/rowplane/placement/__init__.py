@@ -2,9 +2,16 @@
 
 usable.py     outline minus setbacks, access paths and obstacles with their clearance
 erosion.py    where the corner of one module may stand, and how that reads along any line across the slope
-packing.py    the best of all grid offsets, with proof
+packing.py    levels at which the best set of grid cells may change, and how many cells each offset holds
+search.py     the best of all grid offsets, with proof
+filling.py    one face filled: orientation, expansion gaps, separate parts
+sun.py        faces in order of sun
+rules.py      rules that depend on the layout: ridge setback by share, clear ways, hips between filled faces
+trimming.py   modules taken away again: a greatest count, levelling's wishes
+agreed.py     an agreed layout, kept and checked
+reasons.py    why a face stays empty, and the smallest cure
 arrays.py     modules that touch become arrays with rows, columns, lines, runs and seams
-place.py      the stage: faces in order of sun, codes' rules, limits, wishes, an agreed layout
+place.py      the stage
 """
 
 from __future__ import annotations

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
-from shapely.geometry.base import BaseGeometry
-
-from rowplane.config import HardwareConfig, ModuleConfig, PlacementConfig, SiteConfig
+from rowplane.config import HardwareConfig, ModuleConfig, PlacementConfig, SetbackConfig, SiteConfig
 from rowplane.findings import finding
 from rowplane.frames import azimuth_deg
-from rowplane.model import Edge, Face, Finding, Layout, ModuleArray, Surfaces, Wish
+from rowplane.model import Face, Finding, Layout, ModuleArray, Surfaces, Wish
+from rowplane.placement.agreed import agreed
 from rowplane.placement.arrays import groups_of, module_array
-from rowplane.placement.filling import Fill, Lie, fill, lies
-from rowplane.placement.usable import usable_area
+from rowplane.placement.filling import Fill, Lie, lies
+from rowplane.placement.reasons import outline_trouble, why_empty
+from rowplane.placement.rules import Job, Laid, edge_setbacks, escape_areas, lay
+from rowplane.placement.sun import rank_faces
+from rowplane.placement.trimming import wished
+from rowplane.placement.usable import stray_outline, usable_area, widest_setback_mm
 
 
 def place_modules(
@@ -23,32 +26,35 @@ def place_modules(
     site: SiteConfig,
     wishes: Sequence[Wish] = (),
 ) -> Layout:
-    """The most modules that aligned rows can hold on the faces of `surfaces`.
+    """The most modules that aligned rows can hold on the faces of `surfaces`, or the agreed layout, checked.
 
     Every face is filled by the best of all grid offsets (packing.py). No faces, or none with room, gives a layout without
     arrays and findings that say why. `wishes` of levelling are carried out on the finished layout, in their order.
+    Raises RowplaneError where the setting names pvlib and it is not installed.
     """
-    ways, findings = allowed_ways(placement, module, site)
     faces = tuple(s.face for s in surfaces.surfaces)
-    usable: dict[str, BaseGeometry] = {}
-    fills: dict[str, Fill] = {}
-    for face in faces:
-        usable[face.id] = usable_area(face, placement, edge_setbacks(face, placement))
-        reason = not_wanted(face, placement)
-        if reason:
-            findings.append(finding("face-not-used", f"face {face.id}", f"Face {face.id} gets no modules: {reason}."))
-            continue
-        fills[face.id] = fill(usable[face.id], ways, placement, hardware)
+    ways, findings = allowed_ways(placement, module, site)
+    findings += _about_outlines(faces, placement)
+    if placement.fixed:
+        laid, more = _agreed(faces, placement, module)
+        findings += more
+    else:
+        wanted = {f.id: not_wanted(f, placement) for f in faces}
+        laid, ranking = _best(faces, wanted, ways, placement, hardware, site)
+        findings += [*laid.findings, *ranking, *_about_empty(faces, wanted, laid, ways, placement, hardware)]
+    fills, more = wished(laid.fills, laid.usable, wishes, placement, hardware)
+    findings += more
     arrays = tuple(a for face in faces if face.id in fills for a in _arrays(face, fills[face.id], placement))
+    findings += _about_counts(faces, fills, placement)
     if not arrays:
-        findings.append(finding("no-layout", "roof", "No module fits on any face."))
-    return Layout(arrays, tuple((f.id, usable[f.id]) for f in faces), tuple(findings))
+        findings.append(_no_layout(faces, findings))
+    return Layout(arrays, tuple((f.id, laid.usable[f.id]) for f in faces), tuple(dict.fromkeys(findings)))
 
 
 def allowed_ways(placement: PlacementConfig, module: ModuleConfig, site: SiteConfig) -> tuple[tuple[Lie, ...], list[Finding]]:
     """Ways the data sheet allows for the site's pressure on rails that run up the slope, and why others are refused."""
     ways, findings = [], []
-    pressures = [p for p in (site.pressure_up_Pa, site.pressure_down_Pa) if p is not None]
+    pressure = max((p for p in (site.pressure_up_Pa, site.pressure_down_Pa) if p is not None), default=0.0)
     held = {
         "landscape": ("long", module.held_long, module.max_pressure_long_Pa),
         "portrait": ("short", module.held_short, module.max_pressure_short_Pa),
@@ -59,24 +65,14 @@ def allowed_ways(placement: PlacementConfig, module: ModuleConfig, site: SiteCon
         edge, allowed, limit = held[name]
         text = f"On rails up the slope a {name} module is held at its {edge} edges"
         if not allowed:
-            findings.append(
-                finding("orientation-refused", "module", f"{text}, which the data sheet of {module.name} does not allow.")
-            )
-        elif pressures and max(pressures) > limit:
-            findings.append(
-                finding(
-                    "orientation-refused", "module",
-                    f"{text}, allowed up to {limit:g} Pa; the site asks for {max(pressures):g} Pa.", max(pressures), limit, "Pa",
-                )
-            )
+            text += f", which the data sheet of {module.name} does not allow."
+            findings.append(finding("orientation-refused", "module", text))
+        elif pressure > limit:
+            text += f", allowed up to {limit:g} Pa; the site asks for {pressure:g} Pa."
+            findings.append(finding("orientation-refused", "module", text, pressure, limit, "Pa"))
         else:
             ways.append(lie)
     return tuple(ways), findings
-
-
-def edge_setbacks(face: Face, placement: PlacementConfig) -> dict[Edge, float]:
-    """Distance to keep from each edge of `face`, mm."""
-    return {edge: float(getattr(placement.setback_mm, edge.kind)) for edge in face.edges}
 
 
 def not_wanted(face: Face, placement: PlacementConfig) -> str:
@@ -90,6 +86,109 @@ def not_wanted(face: Face, placement: PlacementConfig) -> str:
     return ""
 
 
+def _best(
+    faces: tuple[Face, ...],
+    wanted: Mapping[str, str],
+    ways: tuple[Lie, ...],
+    placement: PlacementConfig,
+    hardware: HardwareConfig,
+    site: SiteConfig,
+) -> tuple[Laid, list[Finding]]:
+    """All wanted faces filled. The order of faces matters, and is worked out, only where not all can be filled."""
+    able = tuple(f for f in faces if not wanted[f.id])
+    laid = lay(Job(faces, tuple(f.id for f in able), ways, placement.model_copy(update={"max_modules": 10**9}), hardware))
+    if laid.count <= placement.max_modules and not laid.over_share:
+        return laid, []
+    ranked, rule = rank_faces(able, placement.rank_by, site.latitude_deg)
+    again = lay(Job(faces, tuple(f.id for f in ranked), ways, placement, hardware))
+    text = f"Order of faces {', '.join(f.id for f in ranked)}, by {rule}."
+    if again.count < laid.count:
+        text += f" {again.count} of {laid.count} modules that would fit are placed (max_modules = {placement.max_modules})."
+    return again, [finding("faces-ranked", "roof", text, float(again.count), float(laid.count))]
+
+
+def _agreed(faces: tuple[Face, ...], placement: PlacementConfig, module: ModuleConfig) -> tuple[Laid, list[Finding]]:
+    usable = {
+        f.id: usable_area(f, placement, edge_setbacks(f, placement, False, None), escape_areas(f, placement)) for f in faces
+    }
+    named = tuple(lie for name, lie in lies(module).items() if placement.orientation in ("best", name))
+    fills, findings = agreed(usable, named, placement)
+    return Laid(usable, fills), findings
+
+
+def _about_outlines(faces: tuple[Face, ...], placement: PlacementConfig) -> list[Finding]:
+    found = []
+    for face in faces:
+        trouble = outline_trouble(face)
+        if trouble:
+            found.append(finding("outline-repaired", f"face {face.id}", trouble))
+        stray = float(stray_outline(face).length)
+        if stray > 0:
+            text = (
+                f"Face {face.id}: {stray / 1000:.2f} m of the outline belong to no edge; the widest setback, "
+                f"{widest_setback_mm(face, placement):g} mm, is kept there."
+            )
+            found.append(finding("outline-repaired", f"face {face.id}", text, stray, 0.0, "mm"))
+    if faces and placement.preset is None and placement.setback_mm == SetbackConfig():
+        text = "Setbacks are the assumed defaults: 300 mm from every edge, 200 mm from obstacles."
+        found.append(finding("setbacks-assumed", "roof", text))
+    return found
+
+
+def _about_empty(
+    faces: tuple[Face, ...],
+    wanted: Mapping[str, str],
+    laid: Laid,
+    ways: tuple[Lie, ...],
+    placement: PlacementConfig,
+    hardware: HardwareConfig,
+) -> list[Finding]:
+    found = []
+    for face in faces:
+        filled = laid.fills.get(face.id)
+        if filled is not None and filled.count:
+            continue
+        reason = wanted[face.id]
+        if not reason and filled is not None and filled.blocks and any(b.groups for b in filled.blocks):
+            reason = "better faces came first (max_modules or the roof's share)"
+        if not reason:
+            kept = edge_setbacks(face, placement, laid.wide_ridge, None)
+            reason = why_empty(face, laid.usable[face.id], ways, kept, placement, hardware)
+        found.append(finding("face-not-used", f"face {face.id}", f"Face {face.id} gets no modules: {reason}."))
+    return found
+
+
+def _about_counts(faces: tuple[Face, ...], fills: Mapping[str, Fill], placement: PlacementConfig) -> list[Finding]:
+    found = []
+    for face in faces:
+        filled = fills.get(face.id)
+        if filled is None or not filled.count or placement.fixed:
+            continue
+        proved = sum(b.bound for b in filled.blocks)
+        rows = "an aligned grid" if placement.rows == "aligned" else "rows each for itself"
+        text = (
+            f"Face {face.id}: {filled.count} modules; no offset of {rows} holds more than {proved}, "
+            f"the area alone would allow at most {filled.area_bound}."
+        )
+        found.append(finding("layout-count", f"face {face.id}", text, float(filled.count), float(proved)))
+        lone = sum(b.left_over for b in filled.blocks)
+        if lone:
+            text = f"Face {face.id}: {lone} modules left out that would stand in groups of fewer than {placement.min_modules}."
+            found.append(finding("modules-dropped", f"face {face.id}", text, float(lone), float(placement.min_modules)))
+    return found
+
+
+def _no_layout(faces: tuple[Face, ...], findings: Sequence[Finding]) -> Finding:
+    if not faces:
+        return finding("no-layout", "roof", "There is no face to lay modules on.")
+    refused = [f.text for f in findings if f.code in ("orientation-refused", "wish-not-met")]
+    reasons = [f.text for f in findings if f.code == "face-not-used"]
+    text = " ".join(["No module is placed on any face.", *refused, *reasons[:3]])
+    if len(reasons) > 3:
+        text += f" {len(reasons) - 3} more faces are empty too."
+    return finding("no-layout", "roof", text, 0.0, 1.0)
+
+
 def _arrays(face: Face, filled: Fill, placement: PlacementConfig) -> list[ModuleArray]:
     """Arrays of a face, numbered from the front left; what its proof allows beyond its modules goes to the first of a grid."""
     found = []
@@ -97,12 +196,12 @@ def _arrays(face: Face, filled: Fill, placement: PlacementConfig) -> list[Module
         group = groups_of(block.rects_mm, placement.gap_mm, placement.gap_mm + placement.expansion_allow_mm)
         spare = block.bound - len(block.rects_mm)
         for k in range(group.max(initial=-1) + 1):
-            found.append((block, block.rects_mm[group == k], int((group == k).sum()) + (spare if k == 0 else 0)))
+            rects = block.rects_mm[group == k]
+            found.append((block.lie, rects, len(rects) + (spare if k == 0 else 0)))
     found.sort(key=lambda f: (f[1][:, 1].min(), f[1][:, 0].min()))
     return [
         module_array(
-            f"{face.id}{n}", face.id, block.lie.orientation, (block.lie.along_u_mm, block.lie.along_v_mm),
-            placement.gap_mm, rects, bound,
+            f"{face.id}{n}", face.id, lie.orientation, (lie.along_u_mm, lie.along_v_mm), placement.gap_mm, rects, bound
         )
-        for n, (block, rects, bound) in enumerate(found, 1)
+        for n, (lie, rects, bound) in enumerate(found, 1)
     ]

@@ -67,7 +67,7 @@ def usable_area(
     taken += [grown(shapely.make_valid(o.outline), clearance_mm(placement, o.height_mm)) for o in face.obstacles]
     taken += list(paths)
     stray = stray_outline(face)
-    widest = max(setback_mm.values(), default=greatest_setback_mm(placement))
+    widest = widest_setback_mm(face, placement)
     for line in shapely.get_parts(stray):
         points = shapely.get_coordinates(line)
         taken += [strip(tuple(a), tuple(b), widest) for a, b in pairwise(points)]
@@ -83,9 +83,10 @@ def stray_outline(face: Face) -> BaseGeometry:
     return shapely.difference(boundary, shapely.buffer(edges, STRAY_MM))
 
 
-def greatest_setback_mm(placement: PlacementConfig) -> float:
-    """The widest of the configured edge setbacks, mm."""
-    return float(max(getattr(placement.setback_mm, kind) for kind in get_args(EdgeKind)))
+def widest_setback_mm(face: Face, placement: PlacementConfig) -> float:
+    """The widest setback among the kinds of edge that `face` has, or of all kinds where it has no edges, mm."""
+    kinds = {edge.kind for edge in face.edges} or set(get_args(EdgeKind))
+    return float(max(getattr(placement.setback_mm, kind) for kind in kinds))
 
 
 def areas(shape: BaseGeometry) -> BaseGeometry:
