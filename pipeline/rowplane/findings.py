@@ -105,6 +105,14 @@ CATALOGUE: dict[str, FindingKind] = {
     "faces-ranked": FindingKind(
         "info", "Not all faces could be filled; the better ones by sun came first, by the rule named.", "Nothing."
     ),
+    "ridge-share": FindingKind(
+        "info", "The setback from the ridge, by the share of the roof's plan area that modules take.", "Nothing."
+    ),
+    "access-path": FindingKind(
+        "caution",
+        "Where the clear ways from eave to ridge lie, and what about them could not be known from the survey.",
+        "Have the official who applies the code confirm them; which face looks to the street is for a person to say.",
+    ),
     "fixed-layout": FindingKind(
         "person",
         "A module of the agreed layout leaves the usable area, overlaps another, or lies on no face.",
