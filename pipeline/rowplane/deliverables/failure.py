@@ -17,12 +17,12 @@ from rowplane.deliverables.write import put_files
 MOST_DOTS = 40_000
 
 
-def write_failure(lead: str, reason: str, run: str, points_mm: NDArray[Any] | None, out_dir: Path) -> tuple[Path, ...]:
+def write_failure(lead: str, reason: str, points_mm: NDArray[Any] | None, out_dir: Path) -> tuple[Path, ...]:
     """Writes failure.json and seen.png into `out_dir`, replacing an older result of the lead; all or nothing.
 
     `points_mm` `(n, 3)` in the survey frame, or None where nothing could be read. Raises RowplaneError as `write_all`.
     """
-    values = {"lead": plain(lead, 120), "reason": plain(reason, 1000), "run": run, "rowplane": __version__}
+    values = {"lead": plain(lead, 120), "reason": plain(reason, 1000), "rowplane": __version__}
     text = json.dumps(values, ensure_ascii=False, indent=1) + "\n"
     return put_files({"failure.json": text.encode(), "seen.png": seen_png(points_mm)}, out_dir, overwrite=True)
 

@@ -1,24 +1,51 @@
-"""crew-sheet.html: one file for a phone without signal and for a printer; nothing is fetched."""
+"""crew-sheet.html: one file for a phone without signal and for a printer; nothing is fetched, nothing is sent."""
 
 from __future__ import annotations
 
+import base64
+import hashlib
+import json
 from pathlib import Path
 from typing import Any
 
-from rowplane.deliverables.content import Files, Sheets
+from rowplane.deliverables.content import FaceDrawing, Files, Sheets
+from rowplane.deliverables.crew_data import crew_data
 from rowplane.deliverables.pages import build_pages
-from rowplane.deliverables.svg import STYLE, face_svg
+from rowplane.deliverables.svg import STYLE, face_svg, plan_svg
+from rowplane.deliverables.words import PAGE_WORDS, SEVERITY_SIGNS, WORDS
 from rowplane.model import RoofResult
 
 TEMPLATES = Path(__file__).parent / "templates"
+PIXELS_PER_MM = 0.07
+"""On the phone's plan: feet 600 mm apart are then 42 px apart, a thumb apart from the next but one."""
 
 
 def html_files(result: RoofResult, sheets: Sheets) -> Files:
     """crew-sheet.html."""
+    script = (TEMPLATES / "crew-sheet.js").read_text(encoding="utf-8")
     page = template("crew-sheet.html.j2").render(
-        style=STYLE, sheets=sheets, pages=build_pages(result, sheets), plans=[(d, face_svg(d, d.title, styled=False)) for d in sheets.drawings]
+        sheets=sheets, pages=build_pages(result, sheets), w=WORDS, p=PAGE_WORDS, signs=SEVERITY_SIGNS,
+        css=(TEMPLATES / "crew-sheet.css").read_text(encoding="utf-8"), figure_css=STYLE, script=script,
+        script_hash=script_hash(script), data=script_json(crew_data(result, sheets)),
+        plans=[_plan(d) for d in sheets.drawings], key_plan=plan_svg(sheets.key_plan) if sheets.key_plan else "",
     )
     return {"crew-sheet.html": page.encode("utf-8", "replace")}
+
+
+def _plan(drawing: FaceDrawing) -> tuple[FaceDrawing, str, int]:
+    width = round(PIXELS_PER_MM * (drawing.bounds[2] - drawing.bounds[0] + 800))
+    return drawing, face_svg(drawing, drawing.title, styled=False, width=f"{max(width, 320)}px"), width
+
+
+def script_json(values: Any) -> str:
+    """JSON that no text in it can end early inside a script element."""
+    text = json.dumps(values, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+
+
+def script_hash(script: str) -> str:
+    """The one script the page's content security policy lets run."""
+    return "sha256-" + base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
 
 
 def template(name: str) -> Any:

@@ -51,11 +51,11 @@ def layout_svg(sheets: Sheets) -> str:
     return svg_document((0.0, 0.0, width, y + 200), [*head, *parts], f"Layout of {sheets.lead}")
 
 
-def face_svg(drawing: FaceDrawing, title: str, styled: bool = True) -> str:
-    """One face with key, scale bar and north arrow, for pages that carry their own title."""
+def face_svg(drawing: FaceDrawing, title: str, styled: bool = True, width: str = "") -> str:
+    """One face with key, scale bar and north arrow, for pages that carry their own title; `width` as CSS length."""
     left, low, right, top = drawing.bounds
     box = (0.0, 0.0, max(right - left + 800, 8400.0), top - low + 300 + KEY_MM)
-    return svg_document(box, [face_group(drawing, 400.0, 300.0)], title, styled)
+    return svg_document(box, [face_group(drawing, 400.0, 300.0)], title, styled, width)
 
 
 def plan_svg(drawing: FaceDrawing) -> str:
@@ -74,12 +74,14 @@ def plan_svg(drawing: FaceDrawing) -> str:
     return svg_document((0.0, 0.0, wide + 600, high + 1300), [thick, *marks, *below], drawing.title)
 
 
-def svg_document(box: tuple[float, float, float, float], parts: list[str], title: str, styled: bool = True) -> str:
+def svg_document(
+    box: tuple[float, float, float, float], parts: list[str], title: str, styled: bool = True, width: str = ""
+) -> str:
     """An SVG document in drawing millimetres; shown at 1:50 where the viewer honours its size."""
     x, y, w, h = box
+    size = f'style="width:{width}"' if width else f'width="{w / 50:.1f}mm" height="{h / 50:.1f}mm"'
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{x:.0f} {y:.0f} {w:.0f} {h:.0f}" width="{w / 50:.1f}mm" '
-        f'height="{h / 50:.1f}mm" role="img">\n<title>{escape(title)}</title>\n{f"<style>{STYLE}</style>" if styled else ""}\n'
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{x:.0f} {y:.0f} {w:.0f} {h:.0f}" {size} role="img">\n<title>{escape(title)}</title>\n{f"<style>{STYLE}</style>" if styled else ""}\n'
         f'<rect x="{x:.0f}" y="{y:.0f}" width="{w:.0f}" height="{h:.0f}" fill="#fff"/>\n' + "\n".join(parts) + "\n</svg>\n"
     )
 

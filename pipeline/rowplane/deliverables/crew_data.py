@@ -1,0 +1,103 @@
+"""What the phone page computes with: every foot's number, and the joint Gaussian of rail tops at the feet of each array."""
+
+from __future__ import annotations
+
+import base64
+import math
+from typing import Any
+
+import numpy as np
+
+from rowplane.deliverables.content import Sheets, Stop
+from rowplane.deliverables.places import Places
+from rowplane.deliverables.words import PAGE_WORDS
+from rowplane.model import Array, ModuleArray, Posterior, RecheckBasis, RoofResult
+
+MOST_COVARIANCE_BYTES = 260_000
+"""Room in the page for all covariances together; a lead beyond it is rechecked at the desk only."""
+
+DIGITS = 4
+
+
+def crew_data(result: RoofResult, sheets: Sheets) -> dict[str, Any]:
+    """Plain values for the page's script."""
+    hardware = result.lead.config.hardware
+    return {
+        "lead": sheets.lead, "date": sheets.survey_date, "revision": sheets.revision, "units": sheets.units,
+        "lift_min": hardware.lift_min_mm, "lift_max": hardware.lift_max_mm, "pitch": hardware.thread_pitch_mm,
+        "tolerance": result.lead.config.levelling.tolerance_mm, "setting_sd": result.lead.config.levelling.setting_sd_mm,
+        "stops": [_stop(s) for s in sheets.stops], "arrays": _arrays(result), "words": PAGE_WORDS,
+        "titles": {a.id: f"{a.id} ({len(a.modules)} modules, face {a.face})" for a in result.layout.arrays},
+    }
+
+
+def _stop(stop: Stop) -> dict[str, Any]:
+    return {
+        "id": stop.foot, "array": stop.array, "line": stop.line, "run": stop.run, "rail": stop.rail, "role": stop.role,
+        "joiner": "joiner" in stop.kind, "lift": stop.lift_mm, "packer": stop.packer_mm, "turns": stop.turns,
+        "adjust": stop.adjustment_mm, "gap": stop.string_gap_mm, "sigma": stop.sigma_mm, "reach": stop.reach,
+        "trust": stop.trust, "note": stop.note,
+    }
+
+
+def _arrays(result: RoofResult) -> dict[str, Any]:
+    bases = [p for p in result.levels.posteriors if isinstance(p, RecheckBasis)]
+    room = sum(len(p.foot_ids) * (len(p.foot_ids) + 1) // 2 * 4 * 4 // 3 for p in bases)
+    if room > MOST_COVARIANCE_BYTES:
+        return {}
+    places = Places(result)
+    arrays = {a.id: a for a in result.layout.arrays}
+    return {p.array: _array(result, places, arrays[p.array], p) for p in bases if p.array in arrays and len(p.foot_ids)}
+
+
+def _array(result: RoofResult, places: Places, array: ModuleArray, basis: RecheckBasis) -> dict[str, Any]:
+    feet = [places.feet[f] for f in basis.foot_ids]
+    covariance = rail_covariance(basis)
+    upper = covariance[np.triu_indices(len(feet))].astype("<f4")
+    supports, sags = _strings(result, places, array)
+    return {
+        "feet": list(basis.foot_ids), "u": [_round(f.u_mm) for f in feet], "v": [_round(f.v_mm) for f in feet],
+        "rail": [_round(x) for x in basis.influence @ basis.mean_mm],
+        "plane": [_round(places.plane_height(array.id, f.u_mm, f.v_mm)) for f in feet],
+        "covariance": base64.b64encode(upper.tobytes()).decode(),
+        "supports": [supports.get(f) for f in basis.foot_ids], "sag": [sags.get(f) for f in basis.foot_ids],
+        "reading_sd": basis.limits.reading_sd_mm, "mark_sd": basis.limits.mark_sd_mm,
+        "pull_share": basis.limits.string_pull_share, "up_u": float(basis.up[0]), "up_v": float(basis.up[1]),
+        "up_w": float(basis.up[2]), "solved": array.id in places.planes,
+    }
+
+
+def rail_covariance(posterior: Posterior) -> Array:
+    """Covariance `(f, f)`, mm², of the rail tops at the feet."""
+    return np.asarray(posterior.influence @ posterior.covariance_mm2 @ posterior.influence.T)
+
+
+def _strings(result: RoofResult, places: Places, array: ModuleArray) -> tuple[dict[str, Any], dict[str, float]]:
+    """Per inner foot the two feet its string rests on with their shares, and the sag a rule sees there.
+
+    The string rests where it has no sag: on the outer feet of its run, and on a mid support.
+    """
+    supports: dict[str, Any] = {}
+    sags: dict[str, float] = {}
+    for string in result.levels.strings:
+        if string.array != array.id or string.advice == "laser":
+            continue
+        set_up = {f: places.foot_settings[f] for f in string.feet if f in places.foot_settings}
+        sag = {f: s.lift_mm + s.packer_mm - s.string_gap_mm for f, s in set_up.items() if math.isfinite(s.string_gap_mm)}
+        rests = [f for f in string.feet if abs(sag.get(f, math.inf)) < 1e-9]
+        for foot in string.feet:
+            if foot not in sag or foot in rests:
+                continue
+            u = places.feet[foot].u_mm
+            left = [f for f in rests if places.feet[f].u_mm < u]
+            right = [f for f in rests if places.feet[f].u_mm > u]
+            if left and right:
+                a, b = places.feet[left[-1]].u_mm, places.feet[right[0]].u_mm
+                share = (u - a) / (b - a)
+                supports[foot] = [[left[-1], 1 - share], [right[0], share]]
+                sags[foot] = round(sag[foot], DIGITS)
+    return supports, sags
+
+
+def _round(value: float) -> float | None:
+    return round(float(value), DIGITS) if math.isfinite(value) else None
