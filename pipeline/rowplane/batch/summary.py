@@ -25,7 +25,7 @@ def summary_files(outcomes: list[Outcome]) -> dict[str, bytes]:
     table = _table(rows)
     return {
         "summary.csv": csv_text(table).encode(),
-        "summary.xlsx": workbook({"summary": table, "ready totals": _totals(rows)}),
+        "summary.xlsx": workbook("summary", "all leads of a batch", {"summary": table, "ready totals": _totals(rows)}),
         "summary.html": _page(ordered, rows).encode(),
     }
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.optimize import linprog
+from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 
 from rowplane.model import Array
 
@@ -79,6 +80,10 @@ def solve(task: Task) -> Answer:
         return answer
     short = _Columns(frame, with_packers=True, may_fall_short=True)
     answer = _in_turn(short, ("shortfall", *goals), given_way, held_miss)
+    if answer is None:
+        # The search gave up on the packers; without them the program is linear and always has an answer.
+        bare = _Columns(frame, with_packers=False, may_fall_short=True)
+        answer = _in_turn(bare, ("shortfall", "greatest adjustment", "total turning"), given_way, held_miss)
     if answer is None:
         raise ArithmeticError("the array plane with shortfall allowed has no solution")
     return answer
@@ -186,9 +191,12 @@ def _in_turn(columns: _Columns, goals: tuple[str, ...], given_way: float, held_m
     for goal in goals:
         cost = columns.cost(goal)
         whole = integrality if integrality.any() else None
-        result = linprog(cost, rows, rhs, bounds=bounds, integrality=whole, method="highs", options=_OPTIONS)
+        if whole is None:
+            result = linprog(cost, rows, rhs, bounds=bounds, method="highs")
+        else:
+            result = _whole(cost, rows, rhs, bounds, whole)
         if result.x is None:
-            if met:
+            if met and whole is None:
                 raise ArithmeticError(f"{goal}: a goal met could not be kept: {result.message}")
             return None
         y = result.x
@@ -199,7 +207,17 @@ def _in_turn(columns: _Columns, goals: tuple[str, ...], given_way: float, held_m
     return _answer(columns, y, tuple(met), given_way, held_miss)
 
 
-_OPTIONS = {"presolve": True, "mip_rel_gap": 0.0}
+WORK = 200_000
+"""Columns times nodes that a search over packers may take. Nodes, not seconds, so that every machine gives one answer; what
+is not proved by then shows as a gap between value and bound."""
+
+
+def _whole(cost: Array, rows: sparse.csr_array, rhs: Array, bounds: list[tuple[float, float | None]], whole: Array) -> Any:
+    low = [b[0] for b in bounds]
+    high = [np.inf if b[1] is None else b[1] for b in bounds]
+    options = {"mip_rel_gap": 0.0, "node_limit": max(100, WORK // len(cost))}
+    limits = LinearConstraint(rows, -np.inf, rhs)
+    return milp(cost, constraints=limits, bounds=Bounds(low, high), integrality=whole, options=options)
 
 
 def _bound(result: object, rhs: Array, bounds: list[tuple[float, float | None]], integer: bool) -> float:

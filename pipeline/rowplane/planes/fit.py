@@ -26,16 +26,36 @@ SAMPLE = 1_500_000
 LEAST_USED_M2 = 4.0
 
 
+BUILDING_CLASS = 6
+"""ASPRS LAS 1.4 R16, table 17."""
+LEAST_CLASSED = 0.05
+
+
 def fit_cloud(survey: Survey, config: PlanesConfig) -> Roof:
-    """Faces of the chosen building of a cloud, with a label for every point."""
+    """Faces of the chosen building of a cloud, with a label for every point.
+
+    Points classed as building are looked at alone where they are a plausible share and show a roof; else all are.
+    """
+    classed = survey.classes == BUILDING_CLASS if survey.classes is not None else np.zeros(0, dtype=bool)
+    if classed.any() and LEAST_CLASSED < classed.mean() < 1.0:
+        roof = _fit(replace(survey, points_mm=survey.points_mm[classed]), config)
+        if roof.faces:
+            labels = np.full(len(survey.points_mm), -1, dtype=np.int16)
+            labels[classed] = roof.labels
+            return replace(roof, labels=labels)
+    return _fit(survey, config)
+
+
+def _fit(survey: Survey, config: PlanesConfig) -> Roof:
     points = survey.points_mm
     sample = points[:: -(-len(points) // SAMPLE)] if len(points) > SAMPLE else points
     if np.isfinite(sample).all(axis=1).sum() < 20:
         return _nothing(survey, (), f"the scan holds {len(points)} points")
     grid = make_grid(sample)
     pieces, table = settle(grid, find_faces(grid, config.min_face_m2, config.min_angle_deg), config.min_face_m2)
-    chosen, listed = _choose(grid, pieces, survey)
-    pitched = [k for k in chosen if config.min_pitch_deg <= _pitch(pieces[k].fit) <= config.max_pitch_deg]
+    slopes = [config.min_pitch_deg <= _pitch(piece.fit) <= config.max_pitch_deg for piece in pieces]
+    chosen, listed = _choose(grid, pieces, slopes, survey)
+    pitched = [k for k in chosen if slopes[k]]
     if not pitched:
         return _nothing(survey, listed, _seen(grid, pieces, chosen))
     scan = Scan(grid, sample, grid.box.cells(sample), table, _renumber(table, pitched, len(pieces)))
@@ -45,14 +65,17 @@ def fit_cloud(survey: Survey, config: PlanesConfig) -> Roof:
     return _roof(survey, scan, outlined(scan, drafts), listed, config)
 
 
-def _choose(grid: Grid, pieces: list[CellFace], survey: Survey) -> tuple[list[int], tuple[Building, ...]]:
-    """Indices of the pieces that make up the building to work on, and all buildings."""
+def _choose(
+    grid: Grid, pieces: list[CellFace], slopes: list[bool], survey: Survey
+) -> tuple[list[int], tuple[Building, ...]]:
+    """Indices of the pieces that make up the building to work on, and all buildings; one with a pitched face goes first."""
     if not pieces:
         return [], ()
     groups = buildings.group_buildings(grid, pieces, ~buildings.is_ground(grid, pieces))
     if not groups:
         return [], ()
-    best = buildings.choose(grid, groups, survey.footprint_mm, survey.at_mm)
+    able = [k for k, group in enumerate(groups) if any(slopes[face] for face in group.faces)] or list(range(len(groups)))
+    best = able[buildings.choose(grid, [groups[k] for k in able], survey.footprint_mm, survey.at_mm)]
     return list(groups[best].faces), buildings.listed(groups, best)
 
 
