@@ -202,6 +202,10 @@ class HardwareConfig(Section):
     pilot_hole_mm: float = Field(5.5, gt=0, le=20, description="pilot hole")
     hook_capacity_up_N: float | None = Field(None, gt=0, description="data sheet: uplift a hook may take")
     hook_capacity_down_N: float | None = Field(None, gt=0, description="data sheet: load towards the roof a hook may take")
+    hook_capacity_slope_N: float | None = Field(None, gt=0, description="data sheet: load down the slope a hook may take")
+    rail_moment_Nm: float | None = Field(None, gt=0, description="data sheet: bending moment a rail may take")
+    arm_lever_mm: float = Field(120, ge=0, le=500, description="from the screws down the slope to the rail on the arm (assumed)")
+    plate_lever_mm: float = Field(60, gt=0, le=300, description="from the screws to the plate's upper or lower edge (assumed)")
     arm_clear_mm: float = Field(5, ge=0, le=50, description="arm over the tile below when fitted (common practice)")
     spare_percent: float = Field(5, ge=0, le=100, description="spares of small parts in the parts list (assumed)")
     spare_tile_percent: float = Field(10, ge=0, le=200, description="spare tiles in percent of hooks (assumed)")
@@ -248,6 +252,54 @@ class SiteConfig(Section):
     pressure_up_Pa: float | None = Field(None, ge=0, le=20_000, description="design uplift on modules, square to the roof")
     pressure_down_Pa: float | None = Field(None, ge=0, le=20_000, description="design load towards the roof")
     pressure_downslope_Pa: float = Field(0, ge=0, le=20_000, description="design load down the slope (snow), per module area")
+    wind_rule: Literal["asce_7_16", "asce_7_22", "en_1991_1_4"] | None = Field(
+        None, description="wind by this standard, where no pressures are given; needs wind_speed_m_s, terrain and height_m"
+    )
+    wind_speed_m_s: float | None = Field(None, gt=0, le=150, description="basic wind speed as the standard defines it")
+    terrain: Literal["B", "C", "D", "0", "II", "III", "IV"] | None = Field(
+        None, description="exposure B, C, D (ASCE 7) or terrain category 0, II, III, IV (EN 1991-1-4)"
+    )
+    height_m: float | None = Field(None, gt=0, le=18, description="mean roof height (ASCE 7) or reference height (EN 1991-1-4)")
+    least_width_m: float | None = Field(None, gt=0, le=500, description="least plan dimension of the building (ASCE 7 roof zones)")
+    topography_factor: float = Field(1.0, ge=1, le=5, description="K_zt (ASCE 7)")
+    ground_factor: float = Field(1.0, gt=0, le=1.2, description="K_e (ASCE 7)")
+    snow_rule: Literal["asce_7", "en_1991_1_3"] | None = Field(
+        None, description="snow by this standard, where no pressures are given; needs ground_snow_Pa"
+    )
+    ground_snow_Pa: float | None = Field(None, ge=0, le=50_000, description="ground snow load p_g or s_k")
+    snow_exposure: float = Field(1.0, gt=0, le=2, description="C_e")
+    snow_thermal: float = Field(1.0, gt=0, le=1.5, description="C_t")
+    snow_importance: float = Field(1.0, gt=0, le=1.5, description="I_s (ASCE 7-16)")
+    snow_slippery: bool = Field(False, description="the modules count as a slippery surface (ASCE 7)")
+    snow_held: bool = Field(
+        True, description="snow guard or array edge holds the snow: μ₁ not under 0.8 (EN 1991-1-3 5.3.2(3), from memory)"
+    )
+    timber_rule: Literal["auto", "nds_2018", "en_1995_1_1"] = Field(
+        "auto", description="screw withdrawal by this standard; auto: NDS with ASCE 7, else EN 1995-1-1"
+    )
+    timber_gravity: float = Field(0.42, gt=0.2, le=0.9, description="specific gravity of the rafters (NDS) (assumed)")
+    timber_density_kg_m3: float = Field(350, gt=200, le=900, description="characteristic density of the rafters (EN 1995) (assumed)")
+    k_mod: float = Field(0.9, gt=0, le=1.1, description="k_mod of wind and snow (EN 1995-1-1, from memory) (assumed)")
+    gamma_M: float = Field(1.3, ge=1, le=2, description="γ_M of connections (EN 1995-1-1, from memory)")
+    gamma_Q: float = Field(1.5, ge=1, le=2, description="partial factor of wind and snow (EN 1990, from memory)")
+    gamma_G: float = Field(1.35, ge=1, le=2, description="partial factor of weight that adds to a load (EN 1990, from memory)")
+    gamma_G_relief: float = Field(0.9, ge=0, le=1, description="partial factor of weight that relieves uplift (EN 1990, from memory)")
+
+    @model_validator(mode="after")
+    def _whole_rules(self) -> SiteConfig:
+        american = self.wind_rule is not None and self.wind_rule.startswith("asce")
+        if self.wind_rule is not None:
+            if self.wind_speed_m_s is None or self.terrain is None or self.height_m is None:
+                raise ValueError("wind_rule needs wind_speed_m_s, terrain and height_m")
+            if (self.terrain in ("B", "C", "D")) != american:
+                raise ValueError(f"terrain {self.terrain} does not belong to {self.wind_rule}")
+            if american and self.least_width_m is None:
+                raise ValueError("wind by ASCE 7 needs least_width_m, the least plan dimension of the building")
+        if self.snow_rule is not None and self.ground_snow_Pa is None:
+            raise ValueError("snow_rule needs ground_snow_Pa")
+        if self.wind_rule is not None and self.snow_rule is not None and american != (self.snow_rule == "asce_7"):
+            raise ValueError("wind_rule and snow_rule must belong to one family of standards")
+        return self
 
 
 class SupportsConfig(Section):

@@ -156,6 +156,26 @@ CATALOGUE: dict[str, FindingKind] = {
         "No site loads were given, so no hook, rail or module was screened against wind and snow.",
         "Give [site] pressures or wind and snow data, and have the result confirmed by a licensed professional.",
     ),
+    "load-rule-partial": FindingKind(
+        "caution",
+        "The loads rest on a part of the standard only: what could not be checked against a readable source was left out.",
+        "Have a licensed professional complete the load case named, or give [site] pressures.",
+    ),
+    "hook-overloaded": FindingKind(
+        "person",
+        "A hook takes more than the screening allows.",
+        "Use more hooks (smaller spans), another hook or screw, or have a licensed professional verify it.",
+    ),
+    "rail-overloaded": FindingKind(
+        "person",
+        "A rail bends more than its data sheet allows.",
+        "Use smaller hook spans or a stiffer rail.",
+    ),
+    "module-overloaded": FindingKind(
+        "person",
+        "The design pressure is above what the module's data sheet allows for the way it is held.",
+        "Hold the modules at the other edges, or use another module.",
+    ),
     "hardware-assumed": FindingKind(
         "caution",
         "Hardware or module values are the invented defaults of a preset, not your supplier's data sheet.",

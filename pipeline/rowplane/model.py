@@ -477,6 +477,7 @@ class Rail:
 
     `influence` `(feet, hooks)`: rail top at each foot = influence @ hook seats, for the unloaded rail (rows sum to 1).
     `hook_ids` and `foot_ids` ordered by v. `cuts_mm` lengths of its pieces from the front; `splices_mm` their v.
+    `moment_Nm` and `deflection_mm` are the greatest of all load cases, unloaded shape not counted; NaN where none was screened.
     """
 
     id: str
@@ -491,6 +492,8 @@ class Rail:
     influence: Array
     cuts_mm: tuple[float, ...]
     splices_mm: tuple[float, ...]
+    moment_Nm: float = float("nan")
+    deflection_mm: float = float("nan")
 
 
 @dataclass(frozen=True)

@@ -10,12 +10,15 @@ import numpy as np
 
 from rowplane.config import HardwareConfig, ModuleConfig, SiteConfig
 from rowplane.frames import pitch_deg
-from rowplane.model import Array, Finding, Foot, Hook, Rail, Surface
-from rowplane.supports.beam import N_MM2, Beam, beam_of, influence, solve
+from rowplane.model import Array, Foot, Hook, Rail, Surface
+from rowplane.supports.beam import N_MM2, Beam, beam_of, greatest_moment_Nmm, influence, shape_mm, solve
+from rowplane.supports.check import hook_use
 from rowplane.supports.columns import Column
 from rowplane.supports.feet import Spot, kind_of, module_areas_m2, run_of, spots_of
 from rowplane.supports.hooks import HookLimits, Seat, fewest, most_even, relaxed
-from rowplane.supports.loads import GRAVITY, HookForces, direct_cases, hook_forces
+from rowplane.supports.grid import Grid
+from rowplane.supports.loads import GRAVITY, HookForces, hook_forces
+from rowplane.supports.pressures import FaceLoads
 from rowplane.supports.rails import Ground, RailSet
 
 
@@ -64,7 +67,13 @@ class ArraySupports:
 
 
 def build_array(
-    ground: Ground, chosen: RailSet, plans: Sequence[RailPlan], surface: Surface, module: ModuleConfig, site: SiteConfig
+    ground: Ground,
+    chosen: RailSet,
+    plans: Sequence[RailPlan],
+    surface: Surface,
+    module: ModuleConfig,
+    site: SiteConfig,
+    loads: FaceLoads,
 ) -> ArraySupports:
     """Rails with their influence, hooks with seats and forces, feet with sag under the modules' weight."""
     grid, hardware = ground.grid, ground.hardware
@@ -83,18 +92,19 @@ def build_array(
         beam = rail_beam(plan, hardware)
         feet_v = np.array([s.v_mm for s in plan.spots])
         matrix = influence(beam, feet_v)
-        weight = area * per_m2 * GRAVITY * math.cos(pitch)
         seated = solve(beam, seats_mm=seats).reaction_N
-        forces = hook_forces(direct_cases(site, len(feet_v)), matrix, area, area * per_m2, pitch, seated)
-        names = tuple(f"{plan.id}-H{k + 1}" for k in range(len(seats)))
-        hooks += _hooks(plan, names, seats, forces, ground, chosen)
-        own = _feet(plan, grid, surface.face.id, sag_mm(beam, feet_v, weight), chosen)
-        feet += own
-        column = plan.column
+        forces = hook_forces(loads.cases(plan.spots, area, matrix), matrix, area, area * per_m2, pitch, seated)
+        resting = under_load(beam, feet_v, area * per_m2 * GRAVITY * math.cos(pitch))
+        loaded = [under_load(beam, feet_v, load) for load in forces.foot_N]
+        own_hooks = _hooks(plan, seats, forces, ground, site)
+        own_feet = _feet(plan, grid, surface.face.id, resting.sag_mm, chosen)
+        hooks += own_hooks
+        feet += own_feet
         rails.append(
             Rail(
-                plan.id, grid.array.id, surface.face.id, column.rafter.name if column.rafter else "", column.u_mm,
-                *plan.ends_mm, names, tuple(f.id for f in own), matrix, (), (),
+                plan.id, grid.array.id, surface.face.id, plan.column.rafter.name if plan.column.rafter else "",
+                plan.column.u_mm, *plan.ends_mm, tuple(h.id for h in own_hooks), tuple(f.id for f in own_feet), matrix, (), (),
+                max((s.moment_Nm for s in loaded), default=math.nan), max((s.deflection_mm for s in loaded), default=math.nan),
             )  # fmt: skip
         )
     return ArraySupports(tuple(rails), tuple(hooks), tuple(feet))
@@ -106,38 +116,50 @@ def rail_beam(plan: RailPlan, hardware: HardwareConfig) -> Beam:
     return beam_of(plan.ends_mm, seats, np.zeros(0), hardware.rail_EI_Nm2 * N_MM2, hardware.hook_stiffness_N_mm)
 
 
-def sag_mm(beam: Beam, feet_mm: Array, load_N: Array) -> Array:
-    """How far the rail sinks at every foot under loads at the feet `(feet,)`; negative where an overhang rises."""
+@dataclass(frozen=True)
+class UnderLoad:
+    """A rail under loads at its feet: how far it sinks there `(feet,)`, greatest moment, greatest deflection anywhere."""
+
+    sag_mm: Array
+    moment_Nm: float
+    deflection_mm: float
+
+
+def under_load(beam: Beam, feet_mm: Array, load_N: Array) -> UnderLoad:
+    """State of a rail on hooks at rest under loads at the feet `(feet,)`; sag is negative where an overhang rises."""
     hooks = beam.v_mm[list(beam.hooks)]
     # A foot within a finger's width of a hook is taken as on it: a shorter element would only cost digits.
     near = np.abs(feet_mm[:, None] - hooks[None, :])
     snapped = np.where(near.min(axis=1) < 2.0, hooks[near.argmin(axis=1)], feet_mm)
-    fine = beam_of((beam.v_mm[0], beam.v_mm[-1]), hooks, snapped, beam.EI_Nmm2, beam.stiffness_N_mm)
+    fine = beam_of((float(beam.v_mm[0]), float(beam.v_mm[-1])), hooks, snapped, beam.EI_Nmm2, beam.stiffness_N_mm)
     at = np.searchsorted(fine.v_mm, snapped - 1e-6)
     load = np.zeros(len(fine.v_mm))
     np.add.at(load, at, load_N)
-    return np.asarray(-solve(fine, point_N=load).w_mm[at])
+    state = solve(fine, point_N=load)
+    anywhere = shape_mm(fine, state, np.linspace(fine.v_mm[0], fine.v_mm[-1], 201))
+    return UnderLoad(-state.w_mm[at], greatest_moment_Nmm(fine, state) / 1000.0, float(np.abs(anywhere).max()))
 
 
-def _hooks(
-    plan: RailPlan, names: Sequence[str], heights: Array, forces: HookForces, ground: Ground, chosen: RailSet
-) -> list[Hook]:
-    column, hardware = plan.column, ground.hardware
+def _hooks(plan: RailPlan, heights: Array, forces: HookForces, ground: Ground, site: SiteConfig) -> list[Hook]:
+    rafter, u, hardware = plan.column.rafter, plan.column.u_mm, ground.hardware
     v = [s.v_mm for s in plan.seats]
     spans = [b - a for a, b in zip(v, v[1:], strict=False)]
-    longer = [max(spans[max(k - 1, 0) : k + 1]) for k in range(len(v))]
-    off = abs(column.u_mm - column.rafter.u_mm) if column.rafter else 0.0
-    return [
-        Hook(
-            name, plan.id, column.rafter.name if column.rafter else "", seat.course, column.pan, column.u_mm, seat.v_mm,
-            float(height), span, column.rafter is None, max(0.0, hardware.hook_reach_mm - off), float(forces.uplift_N[k]),
-            float(forces.down_N[k]), float(forces.downslope_N[k]), math.nan, "", _hook_note(plan, seat, ground, chosen),
-        )  # fmt: skip
-        for k, (name, seat, height, span) in enumerate(zip(names, plan.seats, heights, longer, strict=True))
-    ]
+    miss = hardware.hook_reach_mm - (abs(u - rafter.u_mm) if rafter else 0.0)
+    hooks = []
+    for k, seat in enumerate(plan.seats):
+        three = (float(forces.uplift_N[k]), float(forces.down_N[k]), float(forces.downslope_N[k]))
+        use, governs = hook_use(*three, hardware, site)
+        hooks.append(
+            Hook(
+                f"{plan.id}-H{k + 1}", plan.id, rafter.name if rafter else "", seat.course, plan.column.pan, u, seat.v_mm,
+                float(heights[k]), max(spans[max(k - 1, 0) : k + 1]), rafter is None, max(0.0, miss), *three, use, governs,
+                _hook_note(plan, seat, ground),
+            )  # fmt: skip
+        )
+    return hooks
 
 
-def _hook_note(plan: RailPlan, seat: Seat, ground: Ground, chosen: RailSet) -> str:
+def _hook_note(plan: RailPlan, seat: Seat, ground: Ground) -> str:
     """What the crew needs at this hook, and what it breaks."""
     column, hardware = plan.column, ground.hardware
     words = []

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rowplane.config import SiteConfig
 from rowplane.model import Array
 
 GRAVITY = 9.80665
@@ -19,10 +18,10 @@ class Case:
     """One load case of a rail.
 
     `normal_Pa` towards the roof, `(feet,)` or `(feet, hooks)` where it depends on the area a hook carries; `along_Pa` down
-    the slope, per module area; `dead` the factor on the modules' weight.
+    the slope, per module area; `dead` the factor on the modules' weight. `pulls` where the case is about uplift.
     """
 
-    name: str
+    pulls: bool
     normal_Pa: Array
     along_Pa: float
     dead: float
@@ -30,22 +29,15 @@ class Case:
 
 @dataclass(frozen=True)
 class HookForces:
-    """Greatest forces over all cases at each hook of a rail `(hooks,)`, N, and what each foot presses with, per case."""
+    """Greatest forces over all cases at each hook of a rail `(hooks,)`, N; NaN where no case asks for them.
+
+    `foot_N` holds per case what each foot presses with `(feet,)`.
+    """
 
     uplift_N: Array
     down_N: Array
     downslope_N: Array
     foot_N: tuple[Array, ...]
-
-
-def direct_cases(site: SiteConfig, feet: int) -> tuple[Case, ...]:
-    """Cases of pressures given directly. The modules' weight is added to what presses; it is no relief to what pulls."""
-    cases = []
-    if site.pressure_up_Pa is not None:
-        cases.append(Case("uplift", np.full(feet, -site.pressure_up_Pa), 0.0, 0.0))
-    if site.pressure_down_Pa is not None:
-        cases.append(Case("down", np.full(feet, site.pressure_down_Pa), site.pressure_downslope_Pa, 1.0))
-    return tuple(cases)
 
 
 def hook_forces(
@@ -54,20 +46,32 @@ def hook_forces(
     """Forces at the hooks of one rail. `influence` `(feet, hooks)`; `seated_N` the reactions that uneven seats leave.
 
     By reciprocity a load on a foot reaches a hook with the influence that the hook's seat has on the foot. The rail is
-    stiff along itself: what slides is shared equally by its hooks. NaN everywhere without cases.
+    stiff along itself: what slides is shared equally by its hooks. What was not asked is NaN: a case that presses says
+    nothing of uplift, even where it lifts a hook at a rail's end, unless uplift was screened too.
     """
-    feet, hooks = influence.shape
-    if not cases:
-        nothing = np.full(hooks, np.nan)
-        return HookForces(nothing, nothing.copy(), nothing.copy(), ())
+    hooks = influence.shape[1]
+    up, down, slides, on_feet = np.full(hooks, np.nan), np.full(hooks, np.nan), [], []
     weight = masses_kg * GRAVITY
-    uplift, down, slide, on_feet = np.zeros(hooks), np.zeros(hooks), 0.0, []
+    reactions = []
     for case in cases:
         pressed = case.normal_Pa if case.normal_Pa.ndim == 2 else np.repeat(case.normal_Pa[:, None], hooks, axis=1)
         foot = pressed * areas_m2[:, None] + case.dead * weight[:, None] * np.cos(pitch_rad)
-        reaction = (influence * foot).sum(axis=0) + seated_N
-        uplift, down = np.maximum(uplift, -reaction), np.maximum(down, reaction)
-        along = case.along_Pa * areas_m2.sum() + case.dead * weight.sum() * np.sin(pitch_rad)
-        slide = max(slide, along)
-        on_feet.append(np.asarray(foot[:, 0] if case.normal_Pa.ndim == 1 else foot.min(axis=1)))
-    return HookForces(uplift, down, np.full(hooks, slide / hooks), tuple(on_feet))
+        reactions.append((influence * foot).sum(axis=0) + seated_N)
+        # For the rail itself the heaviest of the pressures that its hooks were given.
+        heaviest = np.abs(foot).argmax(axis=1)
+        on_feet.append(foot[np.arange(len(foot)), heaviest])
+        if not case.pulls:
+            slides.append(case.along_Pa * areas_m2.sum() + case.dead * weight.sum() * np.sin(pitch_rad))
+    every = np.array(reactions)
+    if any(c.pulls for c in cases):
+        up = np.maximum(0.0, -every.min(axis=0))
+    if any(not c.pulls for c in cases):
+        down = np.maximum(0.0, every.max(axis=0))
+    slide = np.full(hooks, max(slides) / hooks if slides else np.nan)
+    return HookForces(up, down, slide, tuple(on_feet))
+
+
+def snow_parts(projected: float, pitch_deg: float) -> tuple[float, float]:
+    """A load per horizontal area as load per slope area: square to the slope (cos²) and down it (sin cos)."""
+    a = np.radians(pitch_deg)
+    return float(projected * np.cos(a) ** 2), float(projected * np.sin(a) * np.cos(a))

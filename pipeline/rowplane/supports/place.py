@@ -9,9 +9,11 @@ from rowplane.config import HardwareConfig, ModuleConfig, RafterConfig, SiteConf
 from rowplane.findings import finding
 from rowplane.model import Finding, Foot, Hook, Layout, ModuleArray, Rail, StockCut, SupportPlan, Surface, Surfaces
 from rowplane.supports.assemble import ArraySupports, RailPlan, build_array, plan_rails
+from rowplane.supports.check import screws_in_words
 from rowplane.supports.columns import pan_slack_mm, rafter_section, rafters_of
 from rowplane.supports.cutting import Bar, cut_rails
 from rowplane.supports.grid import grid_of
+from rowplane.supports.pressures import face_loads
 from rowplane.supports.rails import Ground, RailSet, asked_limits, find_rails
 
 
@@ -33,25 +35,28 @@ def place_supports(
     hooks: list[Hook] = []
     feet: list[Foot] = []
     found: list[Finding] = []
+    words: list[str] = []
     for array in layout.arrays:
         surface = surfaces.of(array.face)
-        built, said = _carry(array, surface, supports, rafters, module, hardware, site)
+        built, said, rule = _carry(array, surface, supports, rafters, module, hardware, site)
+        words.append(rule)
         rails += built.rails
         hooks += built.hooks
         feet += built.feet
         found += said
-    if rails:
-        found += _about_loads(site)
+    if rails and not any(words):
+        found.append(finding("loads-not-screened", "loads", "No site loads were given: no hook, rail or module was screened."))
     finished, cutting, said = _cut(rails, hooks, feet, hardware)
     found += said
-    return SupportPlan(finished, tuple(hooks), tuple(feet), cutting, loads_in_words(site), tuple(dict.fromkeys(found)))
+    return SupportPlan(finished, tuple(hooks), tuple(feet), cutting, _screened(words, hardware, site), tuple(dict.fromkeys(found)))
 
 
-def loads_in_words(site: SiteConfig) -> str:
-    """Which rule the loads come from, or why there are none."""
-    if site.pressure_up_Pa is None and site.pressure_down_Pa is None:
+def _screened(words: Sequence[str], hardware: HardwareConfig, site: SiteConfig) -> str:
+    """Which rules the loads come from, or why there are none."""
+    rules = [w for w in dict.fromkeys(words) if w]
+    if not rules:
         return "not screened: no site loads were given"
-    return "pressures given with the lead"
+    return f"{'; '.join(rules)}; {screws_in_words(hardware, site)}; a screening, not engineering"
 
 
 def _carry(
@@ -62,20 +67,23 @@ def _carry(
     module: ModuleConfig,
     hardware: HardwareConfig,
     site: SiteConfig,
-) -> tuple[ArraySupports, list[Finding]]:
-    """Supports of one array and what there is to say about them."""
+) -> tuple[ArraySupports, list[Finding], str]:
+    """Supports of one array, what there is to say about them, and the rule of their loads in words."""
     if not array.modules:
-        return ArraySupports((), (), ()), []
+        return ArraySupports((), (), ()), [], ""
     section = rafter_section(surface.face, sections)
     ground = Ground(grid_of(array, module, hardware), surface.pattern, rafters_of(surface.face, section), hardware, supports)
     found = _about_ground(ground, section, surface)
     chosen = find_rails(ground, asked_limits(ground, module.feet_per_module))
     if chosen is None:
         reason = f"No rail can stand under array {array.id}: no place for hooks was found on face {array.face}."
-        return ArraySupports((), (), ()), [*found, finding("no-supports", f"array {array.id}", reason)]
+        return ArraySupports((), (), ()), [*found, finding("no-supports", f"array {array.id}", reason)], ""
     plans = plan_rails(ground, chosen)
+    loads = face_loads(site, surface.face, ground.grid)
+    built = build_array(ground, chosen, plans, surface, module, site, loads)
     found += _about_rails(ground, chosen, plans)
-    return build_array(ground, chosen, plans, surface, module, site), found
+    found += [finding("load-rule-partial", f"face {array.face}", f"Left out: {left}.") for left in loads.left_out]
+    return built, [*found, *_about_loads(array.id, built, hardware)], loads.words
 
 
 def _about_ground(ground: Ground, section: RafterConfig | None, surface: Surface) -> list[Finding]:
@@ -124,10 +132,23 @@ def _about_rails(ground: Ground, chosen: RailSet, plans: Sequence[RailPlan]) -> 
     return found
 
 
-def _about_loads(site: SiteConfig) -> list[Finding]:
-    if site.pressure_up_Pa is not None or site.pressure_down_Pa is not None:
-        return []
-    return [finding("loads-not-screened", "loads", "No site loads were given: no hook, rail or module was screened.")]
+def _about_loads(array: str, built: ArraySupports, hardware: HardwareConfig) -> list[Finding]:
+    """Hooks and rails that take more than the screening allows, the worst named."""
+    found = []
+    over = [h for h in built.hooks if h.use_percent > 100.0]
+    if over:
+        worst = max(over, key=lambda h: h.use_percent)
+        words = (
+            f"{len(over)} of {len(built.hooks)} hooks under array {array} are used beyond the screening; the worst, "
+            f"{worst.id}, to {worst.use_percent:.0f} % ({worst.governs})."
+        )
+        found.append(finding("hook-overloaded", f"array {array}", words, worst.use_percent, 100.0, "%"))
+    limit = hardware.rail_moment_Nm
+    bent = max(built.rails, key=lambda r: r.moment_Nm if r.moment_Nm > 0 else 0.0)
+    if limit is not None and bent.moment_Nm > limit:
+        words = f"Rail {bent.id} is bent by {bent.moment_Nm:.0f} N·m; its data sheet allows {limit:.0f} N·m."
+        found.append(finding("rail-overloaded", f"rail {bent.id}", words, bent.moment_Nm, limit, "N·m"))
+    return found
 
 
 def _cut(
