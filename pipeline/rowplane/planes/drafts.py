@@ -49,7 +49,7 @@ class Scan:
 class Draft:
     """A face in the making: outline, `core` (outline without foreign edge strips) and edges in the sheet's frame.
 
-    `ends` are the free sides of the last outline, kept through a refit as hints to the faces across.
+    `verges` `(2, 3)` are those of the last outline in the survey frame, kept through a refit as hints to faces across.
     """
 
     own: Mask
@@ -60,7 +60,7 @@ class Draft:
     outline: Polygon = Polygon()
     core: Polygon = Polygon()
     edges: tuple[Edge, ...] = ()
-    ends: tuple[tuple[tuple[float, float], tuple[float, float]], ...] = ()
+    verges: tuple[Array, ...] = ()
 
 
 def first_draft(scan: Scan, face: int, fit: PlaneFit) -> Draft:
@@ -82,9 +82,8 @@ def _hints(drafts: list[Draft], face: int, contacts: list[Contact]) -> list[Line
     frame, found = drafts[face].sheet.frame, []
     across = {c.second if c.first == face else c.first for c in contacts if face in (c.first, c.second) and c.kind == "ridge"}
     for other in (drafts[k] for k in sorted(across)):
-        for start, end in (e for e in other.ends if abs(e[1][1] - e[0][1]) > abs(e[1][0] - e[0][0])):
-            plan = face_to_survey(other.sheet.frame, np.array([[*start, 0.0], [*end, 0.0]]))
-            w = frame.axes[2]
+        for verge in other.verges:
+            plan, w = verge.copy(), frame.axes[2]
             plan[:, 2] = frame.origin_mm[2] - (plan[:, :2] - frame.origin_mm[:2]) @ w[:2] / w[2]
             a, b = survey_to_face(frame, plan)[:, :2]
             run = (b - a) / max(float(np.linalg.norm(b - a)), 1e-9)
@@ -100,12 +99,12 @@ def _outlined(
 ) -> Draft:
     uvh, index = near_points(scan, draft.sheet)
     close = np.abs(uvh[:, 2]) < REACH_MM
-    uvh, mine = uvh[close], labels[index[close]] == face
+    uvh, owner = uvh[close], labels[index[close]]
     lines = _contact_lines(contacts, face, draft.sheet.frame, scan.grid)
-    if mine.sum() < 6:
+    if (owner == face).sum() < 6:
         return replace(draft, outline=Polygon(), core=Polygon(), edges=())
     try:
-        outline = draw_outline(uvh, mine, scan.step, lines, hints, lambda uv: _hides(scan, draft.sheet, uv))
+        outline = draw_outline(uvh, owner, face, scan.step, lines, hints, lambda uv: _hides(scan, draft.sheet, uv))
     except ValueError:
         return replace(draft, outline=Polygon(), core=Polygon(), edges=())
     edges = name_edges(outline, lines, None, lambda a, b: False)
@@ -144,8 +143,11 @@ def refitted(scan: Scan, drafts: list[Draft]) -> list[Draft]:
         level = fit_level(survey_to_face(draft.sheet.frame, scan.sample[mine]), scan.step)
         fit = _tilted(draft.sheet.frame, level, scan.grid)
         sheet = with_scatter(make_sheet(scan.grid, draft.own, fit), scan.sample, scan.cells, draft.own)
-        ends = tuple((e.start_uv, e.end_uv) for e in draft.edges if e.kind == "verge")
-        better.append(Draft(draft.own, fit, sheet, level, ends=ends))
+        verges = tuple(
+            face_to_survey(draft.sheet.frame, np.array([[*e.start_uv, 0.0], [*e.end_uv, 0.0]]))
+            for e in draft.edges if e.kind == "verge"
+        )
+        better.append(Draft(draft.own, fit, sheet, level, verges=verges))
     return better
 
 

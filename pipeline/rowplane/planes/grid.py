@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from rowplane.model import Array
 
 CHUNK = 262_144
-POINTS_PER_CELL = 24
+POINTS_PER_CELL = 12
 STEP_LIMITS_MM = (200.0, 500.0)
 MOST_CELLS = 4_000_000
 TERMS = ("1", "x", "y", "z", "xx", "xy", "xz", "yy", "yz", "zz")

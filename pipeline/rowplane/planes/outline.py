@@ -57,30 +57,40 @@ class Raster:
         return self.low + (np.column_stack([i, j]) + 0.5) * self.step
 
 
-def rasterise(uv: Array, step: float, hides: Callable[[Array], Mask]) -> Raster:
-    """Occupied cells of points `(n, 2)`: gaps of a cell or two and interior holes are closed, spurs taken off."""
+def rasterise(uv: Array, others: Array, step: float, hides: Callable[[Array], Mask]) -> Raster:
+    """Occupied cells of points `(n, 2)`: gaps of a cell or two and interior holes are closed, spurs taken off.
+
+    Cells in which points of other faces `(m, 2)` outnumber the face's own are theirs.
+    """
     margin = 4
     low = np.floor(uv.min(axis=0) / step) * step - margin * step
     shape = np.ceil((uv.max(axis=0) - low) / step).astype(int) + margin
-    place = ((uv - low) / step).astype(int)
-    count = np.bincount(place[:, 0] * shape[1] + place[:, 1], minlength=int(shape[0] * shape[1])).reshape(shape)
+    count, other = _count(uv, low, step, shape), _count(others, low, step, shape)
     around = np.ones((3, 3), dtype=bool)
-    mask = ndimage.binary_closing(count > 0, around)
-    mask = ndimage.binary_fill_holes(ndimage.binary_opening(mask, around))
+    mask = ndimage.binary_closing(count > other, around)
+    mask = ndimage.binary_fill_holes(ndimage.binary_opening(mask, around)) & (other <= count)
     raster = Raster(low, step, mask, np.zeros_like(mask))
     hidden = hides(raster.centres()).reshape(mask.shape) & ~mask
     return replace(raster, hidden=hidden)
 
 
+def _count(uv: Array, low: Array, step: float, shape: Array) -> Array:
+    place = np.floor((uv - low) / step).astype(int)
+    place = place[((place >= 0) & (place < shape)).all(axis=1)]
+    flat = np.bincount(place[:, 0] * shape[1] + place[:, 1], minlength=int(shape[0] * shape[1]))
+    return np.asarray(flat.reshape(shape))
+
+
 def draw_outline(
-    uvh: Array, mine: Mask, step: float, contacts: list[Line], hints: list[Line], hides: Callable[[Array], Mask]
+    uvh: Array, owner: Array, face: int, step: float, contacts: list[Line], hints: list[Line], hides: Callable[[Array], Mask]
 ) -> Polygon:
     """Polygon of a face, counter-clockwise, from all points near its sheet `(n, 3)`: u, v, height over the sheet, mm.
 
-    `mine` flags the face's own, `step` is the raster's cell: two point spacings; `hides` tells which places `(m, 2)` have
+    `owner` `(n,)` names the face of each, −1 for none; `step` is the raster's cell: two point spacings; `hides` tells which places `(m, 2)` have
     something over them. `hints` are lines on which the face may end where nothing better is seen. Raises ValueError where no area is left.
     """
-    raster = rasterise(uvh[mine, :2], step, hides)
+    mine = owner == face
+    raster = rasterise(uvh[mine, :2], uvh[~mine & (owner >= 0), :2], step, hides)
     lines = _apart(contacts + _free_lines(raster, uvh, mine, contacts) + hints, step)
     return _assemble(raster, lines)
 
@@ -232,14 +242,16 @@ def _longest_line(cells: Array, inner: Array, step: float) -> tuple[Line | None,
 
 
 def _apart(lines: list[Line], step: float) -> list[Line]:
-    """Leave out a free line that all but repeats an earlier one."""
+    """Leave out a free line that all but repeats an earlier one; caps and chimneys make such lines beside a contact."""
     kept: list[Line] = []
     for line in lines:
+        middle = 0.5 * (line.span[0] + line.span[1]) * line.along + line.offset * line.normal
         double = False
         for other in kept:
-            turn = abs(float(line.normal @ other.along))
-            middle = 0.5 * (line.span[0] + line.span[1]) * line.along + line.offset * line.normal
-            double |= turn < 0.05 and abs(float(middle @ other.normal) - other.offset) < max(1.0 * step, 80.0)
+            near = max(2.0 * step, 250.0) if other.kind and not line.kind else max(step, 80.0)
+            beside = other.span[0] - 500.0 < float(middle @ other.along) < other.span[1] + 500.0 or not other.kind
+            turned = abs(float(line.normal @ other.along)) > 0.05
+            double |= beside and not turned and abs(float(middle @ other.normal) - other.offset) < near
         if not double:
             kept.append(line)
     return kept
@@ -256,11 +268,10 @@ def _assemble(raster: Raster, lines: list[Line]) -> Polygon:
         return _largest(_mask_polygon(raster))
     keys, inverse = np.unique(sides, axis=0, return_inverse=True)
     inverse = inverse.ravel()
-    known = np.bincount(inverse, ~raster.hidden.ravel(), minlength=len(keys))
-    covered = np.bincount(inverse, raster.mask.ravel(), minlength=len(keys)) / np.maximum(known, 1)
-    # A part of which next to nothing is seen is not the face's, however little speaks against it.
-    seen = np.bincount(inverse, raster.mask.ravel(), minlength=len(keys)) / np.bincount(inverse, minlength=len(keys))
-    parts = [_cell_polygon(whole, lines, key) for key in keys[(covered > 0.5) & (seen > 0.25)]]
+    # Where something stands over the face, half a cell speaks against it: a part of which little is seen is not its own.
+    weight = np.where(raster.hidden.ravel(), 0.5, 1.0)
+    covered = np.bincount(inverse, raster.mask.ravel(), minlength=len(keys)) / np.bincount(inverse, weight, minlength=len(keys))
+    parts = [_cell_polygon(whole, lines, key) for key in keys[covered > 0.5]]
     if not parts:
         raise ValueError("no area inside the lines")
     slit = max(0.6 * raster.step, NOTCH_MM)

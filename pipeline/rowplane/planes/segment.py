@@ -56,7 +56,7 @@ def area_m2(grid: Grid, face: CellFace) -> float:
 def _seed_faces(grid: Grid, planes: CellPlanes, free: Mask, min_area_m2: float) -> list[CellFace]:
     angle = np.radians(max(TURN_DEG, np.degrees(3 * planes.tilt_sd)))
     pool = _smooth_cells(grid, planes) & free
-    least = max(0.25 * min_area_m2 * 1e6 / grid.box.step**2, 4)
+    least = max(0.12 * min_area_m2 * 1e6 / grid.box.step**2, 4)
     faces: list[CellFace] = []
     while pool.sum() >= least:
         mode = _mode(planes.normal[pool], angle)
