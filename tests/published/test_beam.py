@@ -28,7 +28,7 @@ def rail(spans: list[float], overhangs: tuple[float, float] = (0.0, 0.0), stiffn
         ("B-04", 5, np.array([15, 43, 37, 37, 43, 15]) / 38, np.array([0, -4, -3, -3, -4, 0]) / 38),
     ],
 )
-def test_equal_spans(row, spans, reactions, moments) -> None:  # noqa: ANN001
+def test_equal_spans(row, spans, reactions, moments) -> None:
     """B-01 to B-04 (Hicks, Civil Engineering Formulas, Table 2.1): reactions and support moments."""
     L, w = 1200.0, 0.5
     state = solve(rail([L] * spans), udl_N_mm=w)

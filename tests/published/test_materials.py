@@ -23,5 +23,5 @@ def test_default_coefficient() -> None:
 
 def test_default_stiffness() -> None:
     """M-03 (E of 6063 68.9 GPa, read), M-06: I = 1e-7 m⁴ gives 6 900 N·m², the default rail."""
-    assert 69e9 * 1e-7 == pytest.approx(HardwareConfig().rail_EI_Nm2)
+    assert pytest.approx(HardwareConfig().rail_EI_Nm2) == 69e9 * 1e-7
     assert HardwareConfig().rail_EI_Nm2 * N_MM2 == pytest.approx(6.9e9)

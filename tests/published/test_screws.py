@@ -67,7 +67,7 @@ def test_uplift_combination() -> None:
         ("L-35", 12, 100, 10.2723, 12326.7, 11206.1, 23002.5),
     ],
 )
-def test_axial_screws(row, d, l_ef, f, straight, slanted, two) -> None:  # noqa: ANN001, PLR0917
+def test_axial_screws(row, d, l_ef, f, straight, slanted, two) -> None:
     """L-30 to L-35 (EN 1995-1-1 A1 8.7.2 as in a public module; recomputed), ρ_k 350."""
     assert en_1995_1_1.withdrawal_parameter_N_mm2(d, l_ef, 350) == pytest.approx(f, rel=1e-4), row
     assert en_1995_1_1.withdrawal_N(d, l_ef, 350) == pytest.approx(straight, rel=1e-4)

@@ -133,7 +133,7 @@ def test_gable_pressing_of_the_earlier_edition(pitch: float, want: dict[float, f
         ("W-26", 35, "1", 10, 100, -1.8, -0.8), ("W-26", 35, "2", 10, 200, -2.0, -1.0), ("W-26", 35, "3", 10, 200, -2.5, -1.0),
     ],
 )  # fmt: skip
-def test_gable_suction_of_the_later_edition(row, pitch, zone, small, large, first, last) -> None:  # noqa: ANN001, PLR0917
+def test_gable_suction_of_the_later_edition(row, pitch, zone, small, large, first, last) -> None:
     """W-24 to W-26 (transcribed figures 30.3-2B to 2D of 7-22): both anchors, and half way in log A."""
     assert a22.suction(pitch, zone, small) == pytest.approx(first), row
     assert a22.suction(pitch, zone, large * 3) == pytest.approx(last), row

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+from shapely.geometry import Polygon
+
 from rowplane.frames import face_frame
 from rowplane.model import (
     Array,
@@ -16,7 +18,6 @@ from rowplane.model import (
     Surfaces,
     TilePattern,
 )
-from shapely.geometry import Polygon
 
 GAP = 12.0
 

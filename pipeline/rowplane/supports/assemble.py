@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,8 +16,8 @@ from rowplane.supports.beam import N_MM2, Beam, beam_of, greatest_moment_Nmm, in
 from rowplane.supports.check import hook_use
 from rowplane.supports.columns import Column
 from rowplane.supports.feet import Spot, kind_of, module_areas_m2, run_of, spots_of
-from rowplane.supports.hooks import HookLimits, Seat, fewest, most_even, relaxed
 from rowplane.supports.grid import Grid
+from rowplane.supports.hooks import HookLimits, Seat, fewest, most_even, relaxed
 from rowplane.supports.loads import GRAVITY, HookForces, hook_forces
 from rowplane.supports.pressures import FaceLoads
 from rowplane.supports.rails import Ground, RailSet
@@ -105,7 +106,7 @@ def build_array(
                 plan.id, grid.array.id, surface.face.id, plan.column.rafter.name if plan.column.rafter else "",
                 plan.column.u_mm, *plan.ends_mm, tuple(h.id for h in own_hooks), tuple(f.id for f in own_feet), matrix, (), (),
                 max((s.moment_Nm for s in loaded), default=math.nan), max((s.deflection_mm for s in loaded), default=math.nan),
-            )  # fmt: skip
+            )
         )
     return ArraySupports(tuple(rails), tuple(hooks), tuple(feet))
 
@@ -143,7 +144,7 @@ def under_load(beam: Beam, feet_mm: Array, load_N: Array) -> UnderLoad:
 def _hooks(plan: RailPlan, heights: Array, forces: HookForces, ground: Ground, site: SiteConfig) -> list[Hook]:
     rafter, u, hardware = plan.column.rafter, plan.column.u_mm, ground.hardware
     v = [s.v_mm for s in plan.seats]
-    spans = [b - a for a, b in zip(v, v[1:], strict=False)]
+    spans = [b - a for a, b in itertools.pairwise(v)]
     miss = hardware.hook_reach_mm - (abs(u - rafter.u_mm) if rafter else 0.0)
     hooks = []
     for k, seat in enumerate(plan.seats):
@@ -154,7 +155,7 @@ def _hooks(plan: RailPlan, heights: Array, forces: HookForces, ground: Ground, s
                 f"{plan.id}-H{k + 1}", plan.id, rafter.name if rafter else "", seat.course, plan.column.pan, u, seat.v_mm,
                 float(heights[k]), max(spans[max(k - 1, 0) : k + 1]), rafter is None, max(0.0, miss), *three, use, governs,
                 _hook_note(plan, seat, ground),
-            )  # fmt: skip
+            )
         )
     return hooks
 
@@ -188,6 +189,6 @@ def _feet(plan: RailPlan, grid: Grid, face: str, sags: Array, chosen: RailSet) -
         Foot(
             f"{grid.array.id}-{spot.line}-{number}", grid.array.id, face, spot.line, run_of(grid, spot), plan.id,
             kind_of(grid, spot), spot.u_mm, spot.v_mm, float(sag), note,
-        )  # fmt: skip
+        )
         for spot, sag in zip(plan.spots, sags, strict=True)
     ]

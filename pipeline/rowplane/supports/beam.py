@@ -62,7 +62,7 @@ def solve(beam: Beam, point_N: Array | None = None, udl_N_mm: float | Array = 0.
     n, lengths = len(beam.v_mm), np.diff(beam.v_mm)
     udl = np.broadcast_to(np.asarray(udl_N_mm, dtype=float), lengths.shape)
     seats = np.zeros(len(beam.hooks)) if seats_mm is None else np.asarray(seats_mm, dtype=float)
-    load = np.zeros(2 * n)
+    load: Array = np.zeros(2 * n)
     if point_N is not None:
         load[::2] -= point_N
     K = np.zeros((2 * n, 2 * n))
@@ -70,18 +70,18 @@ def solve(beam: Beam, point_N: Array | None = None, udl_N_mm: float | Array = 0.
         K[2 * e : 2 * e + 4, 2 * e : 2 * e + 4] += _element(beam.EI_Nmm2, length)
         load[2 * e : 2 * e + 4] -= q * length / 12.0 * np.array([6.0, length, 6.0, -length])
     held = 2 * np.array(beam.hooks)
-    x = np.zeros(2 * n)
+    x: Array = np.zeros(2 * n)
     if beam.stiffness_N_mm is None:
         free = np.setdiff1d(np.arange(2 * n), held)
         x[held] = seats
         x[free] = np.linalg.solve(K[np.ix_(free, free)], load[free] - K[np.ix_(free, held)] @ seats)
-        reaction = (K[held] @ x) - load[held]
+        reaction: Array = (K[held] @ x) - load[held]
     else:
         springs = K.copy()
         springs[held, held] += beam.stiffness_N_mm
         pull = load.copy()
         pull[held] += beam.stiffness_N_mm * seats
-        x = np.linalg.solve(springs, pull)
+        x = np.asarray(np.linalg.solve(springs, pull), dtype=np.float64)
         reaction = beam.stiffness_N_mm * (seats - x[held])
     ends = _end_moments(beam, lengths, udl, x)
     moment = np.concatenate([ends[:, 0], ends[-1:, 1]])

@@ -15,6 +15,12 @@ from rowplane.supports.grid import Chain, Grid, zones_meet
 EVEN_ENOUGH = {"mip_rel_gap": 0.01, "node_limit": 200}
 """Evenness is for the eye: within a percent, and not at the price of minutes on long ragged arrays. Nodes, not seconds,
 so that a slow machine gives the same rails."""
+EVEN_GAP = 1e-3
+"""How far, as a share, the evenness may be from its proved best: no eye sees more."""
+
+MOST_STEPS = 6000
+"""Beyond this many steps from foot to foot the first set found stands: its count is proved, its evenness is not sought."""
+
 RAIL_WEIGHT = 1000.0
 """Rails first, hooks second: no array has a rail with as many hooks as this."""
 
@@ -76,10 +82,12 @@ def choose_rails(
 ) -> Choice | None:
     """Fewest rails, among those the fewest hooks, among those (with `even`) the most even; None where none will do.
 
+    An overhang longer than the spacing is no set of limits that makes sense, and gives None too.
+
     Evenness is the least sum over all rows of squared foot distances and row-end overhangs, each as a share of its limit.
     Rails and hooks are solved to proved optimality (HiGHS), evenness to EVEN_ENOUGH.
     """
-    if not options:
+    if not options or limits.overhang_mm > limits.spacing_mm:
         return None
     rows = _Rows()
     for chain in grid.chains:
@@ -96,7 +104,7 @@ def choose_rails(
     chosen = np.flatnonzero(solved.x > 0.5)
     if even:
         chosen = _most_even(rows, grid, columns, options, limits, cost, round(float(cost[chosen].sum())), chosen)
-    picked = tuple(options[k] for k in chosen)
+    picked = tuple(options[int(k)] for k in chosen)
     return Choice(picked, len(picked), sum(o.hooks for o in picked))
 
 
@@ -114,13 +122,14 @@ def _hold_chain(
 ) -> bool:
     """Constraints of one chain; False where some stretch has no candidate at all.
 
-    Two feet that follow one another are within the spacing exactly if every stretch of that length behind a candidate
-    holds a foot, as long as a foot must follow at all; the same with the overhang at the ends.
+    With an overhang no longer than the spacing, feet that follow one another are within the spacing exactly if every
+    stretch of that length behind a candidate holds a foot, as long as one must follow at all; the ends likewise.
     """
     members = members_of(chain, columns, options)
     spots = [(columns[j].u_mm, found) for j, found in members.items()]
     stretches = [(chain.start_mm, chain.start_mm + limits.overhang_mm, 1), (chain.end_mm - limits.overhang_mm, chain.end_mm, 1)]
-    stretches += [(u + 1e-3, u + limits.spacing_mm, 1) for u in _followed(chain, [u for u, _ in spots], limits)]
+    last = chain.end_mm - limits.overhang_mm
+    stretches += [(u + 1e-3, u + limits.spacing_mm, 1) for u in sorted({u for u, _ in spots}) if u < last]
     half, outer = grid.half_foot_mm, grid.zone_mm[1]
     for module in chain.modules:
         left, _, right, _ = module.rect_mm
@@ -133,17 +142,6 @@ def _hold_chain(
             return False
         rows.add(inside, least, np.inf)
     return True
-
-
-def _followed(chain: Chain, spots_mm: Sequence[float], limits: Limits) -> list[float]:
-    """Candidates behind which a foot must follow within the spacing, whether they are taken or not.
-
-    The first foot stands within the overhang of the chain's start. Where that reaches further than a spacing (only when
-    relaxed), a candidate before it need not be followed at once.
-    """
-    slack = max(0.0, limits.overhang_mm - limits.spacing_mm)
-    low, high = chain.start_mm + slack, chain.end_mm - limits.overhang_mm
-    return sorted({u for u in spots_mm if low <= u < high})
 
 
 def _keep_apart(rows: _Rows, columns: Sequence[Column], options: Sequence[Option], apart_mm: float) -> None:
@@ -186,6 +184,8 @@ def _most_even(
                 paths.add([*arcs, *found], 0, 0, [1.0] * len(arcs) + [-1.0] * len(found))
     paths.add(list(range(width)), least - 0.5, least + 0.5, list(cost))
     total = len(price)
+    if total > MOST_STEPS:
+        return fallback
     whole = np.zeros(total)
     whole[:width] = 1
     solved = milp(

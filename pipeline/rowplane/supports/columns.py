@@ -12,10 +12,10 @@ from rowplane.config import HardwareConfig, RafterConfig
 from rowplane.frames import azimuth_deg
 from rowplane.model import Face, TilePattern
 
-STEP_MM = 20.0
+STEP_MM = 30.0
 """Distance of neighbouring candidates inside one window; its ends and middle are always among them."""
 
-FREE_STEP_MM = 50.0
+FREE_STEP_MM = 150.0
 """Distance of candidates where neither rafters nor pans are known."""
 
 
@@ -134,6 +134,6 @@ def _fill(low: float, high: float, best: float, step: float) -> list[float]:
     if last < first:
         return [0.5 * (low + high)] if high >= low else []
     count = max(1, math.ceil((last - first) / step))
-    grid = {int(round(u)) for u in np.linspace(first, last, count + 1)}
-    grid.add(min(max(int(round(best)), first), last))
+    grid = {round(u) for u in np.linspace(first, last, count + 1)}
+    grid.add(min(max(round(best), first), last))
     return [float(u) for u in sorted(grid)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections import Counter
 from collections.abc import Sequence
@@ -35,7 +36,7 @@ class Spliced:
     def pieces_mm(self) -> tuple[float, ...]:
         """Lengths from the front up."""
         marks = (self.bar.ends_mm[0], *self.splices_mm, self.bar.ends_mm[1])
-        return tuple(b - a for a, b in zip(marks, marks[1:], strict=False))
+        return tuple(b - a for a, b in itertools.pairwise(marks))
 
 
 def cut_rails(

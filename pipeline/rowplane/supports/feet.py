@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -54,7 +55,7 @@ def module_areas_m2(grid: Grid, spots: Sequence[Spot]) -> Array:
             on = [k for k, s in enumerate(spots) if s.line == line and chain.start_mm <= s.u_mm <= chain.end_mm]
             on.sort(key=lambda k: spots[k].u_mm)
             marks = [spots[k].u_mm for k in on]
-            edges = [chain.start_mm, *(0.5 * (a + b) for a, b in zip(marks, marks[1:], strict=False)), chain.end_mm]
+            edges = [chain.start_mm, *(0.5 * (a + b) for a, b in itertools.pairwise(marks)), chain.end_mm]
             for k, low, high in zip(on, edges, edges[1:], strict=False):
                 area[k] += _covered_mm2(chain, low, high) / 2e6
     return area

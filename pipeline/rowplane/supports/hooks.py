@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -9,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rowplane.config import HardwareConfig, SupportsConfig
-from rowplane.model import TilePattern
+from rowplane.model import Array, TilePattern
 
 FREE_STEP_MM = 25.0
 """Distance of possible hook positions where no courses are known."""
@@ -53,12 +54,12 @@ def seats_along(
         # The upper end itself, so that the grid does not cost overhang there.
         return tuple(Seat(v, 0) for v in (*free, high)) if free and high - free[-1] > 1.0 else tuple(Seat(v, 0) for v in free)
     # Ever more courses until the last one is past the rail: a drifting gauge has no closed count.
-    courses = np.arange(2, 2 + math.ceil(max(high, 1.0) / pattern.gauge_mm) + 2)
+    courses: Array = np.arange(2.0, 4.0 + math.ceil(max(high, 1.0) / pattern.gauge_mm))
     while True:
         v = np.asarray(pattern.nose_mm(courses, u_mm)) + supports.hook_behind_nose_mm
         if v[-1] > high or len(courses) > MOST_COURSES:
             break
-        courses = np.arange(2, 2 + 2 * len(courses))
+        courses = np.arange(2.0, 2.0 + 2 * len(courses))
     inside = (v >= low) & (v <= high)
     return tuple(Seat(float(at), int(course)) for at, course in zip(v[inside], courses[inside], strict=True))
 
@@ -133,7 +134,7 @@ def relaxed(seats: Sequence[Seat], ends_v: tuple[float, float], limits: HookLimi
     if len(seats) < 2:
         return None
     # Only the width of a gap between neighbouring seats can be the span that must be allowed.
-    gaps = sorted(b.v_mm - a.v_mm for a, b in zip(seats, seats[1:], strict=False))
+    gaps = sorted(b.v_mm - a.v_mm for a, b in itertools.pairwise(seats))
     overhang = max(limits.overhang_mm, seats[0].v_mm - ends_v[0], ends_v[1] - seats[-1].v_mm)
     span = max(limits.span_mm, gaps[-1])
     tries = [HookLimits(max(limits.span_mm, gap), limits.overhang_mm) for gap in gaps]

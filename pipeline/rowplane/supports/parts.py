@@ -89,7 +89,7 @@ def _rail_parts(plan: SupportPlan, hardware: HardwareConfig) -> list[Part]:
         Part(
             "rail, stock length", f"{length:g} mm", n, "piece", n * length / 1000 * hardware.rail_mass_kg_m,
             f"off-cuts {offcut / 1000:.2f} of {bought / 1000:.2f} m in all",
-        )  # fmt: skip
+        )
         for length, n in sorted(stock.items())
     ]
     cuts = Counter(math.ceil(round(length, 3)) for r in plan.rails for length in r.cuts_mm)

@@ -42,8 +42,8 @@ def face_loads(site: SiteConfig, face: Face, grid: Grid) -> FaceLoads:
     makers: list[Callable[[Sequence[Spot], Array, Array], list[Case]]] = []
     words, left_out = [], []
     if site.wind_rule is not None:
-        wind, said, missing = _wind(site, face, grid)
-        left_out += missing
+        wind, said, unsaid = _wind(site, face, grid)
+        left_out += unsaid
         if wind is not None:
             makers.append(wind)
             words.append(said)

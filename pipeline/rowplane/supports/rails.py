@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cache
+from typing import Any
 
 from rowplane.config import HardwareConfig, SupportsConfig
 from rowplane.model import TilePattern
@@ -72,7 +74,7 @@ def find_rails(ground: Ground, limits: Limits) -> RailSet | None:
 
     alike = len(_block_ends(ground.grid)[0]) < len(ground.grid.rows)
 
-    @lru_cache(maxsize=None)
+    @cache
     def ready(reach_mm: float, zones: bool, merged: bool) -> tuple[tuple[Column, ...], tuple[Option, ...]]:
         columns = _columns(ground, reach_mm)
         return columns, _options(ground, columns, zones, merged)
@@ -158,7 +160,7 @@ def _smallest_cure(
     top = _loosest(ground, limits)
     singles = []
     for name in ("spacing_mm", "overhang_mm", "reach_mm", "zones", "per_edge"):
-        loose = replace(limits, **{name: getattr(top, name)})
+        loose = _with(limits, name, getattr(top, name))
         if loose != limits and works(loose):
             singles.append(_tighten(loose, limits, name, works))
     if singles:
@@ -177,14 +179,18 @@ def _loosest(ground: Ground, limits: Limits) -> Limits:
     reach = limits.reach_mm
     if ground.rafters:
         middles = [r.u_mm for r in ground.rafters]
-        gaps = [b - a for a, b in zip(middles, middles[1:], strict=False)]
+        gaps = [b - a for a, b in itertools.pairwise(middles)]
         reach = max(reach, 0.5 * max(gaps, default=0.0) + 1.0)
     return Limits(max(limits.spacing_mm, widest), max(limits.overhang_mm, widest), 1, False, reach)
 
 
+def _with(limits: Limits, name: str, value: Any) -> Limits:
+    return replace(limits, **{name: value})
+
+
 def _tighten(loose: Limits, limits: Limits, name: str, works: Callable[[Limits], bool]) -> Limits:
     """`loose` with one limit as near to what was asked as works, lengths to the millimetre."""
-    asked = replace(loose, **{name: getattr(limits, name)})
+    asked = _with(loose, name, getattr(limits, name))
     if asked == loose or works(asked):
         return asked
     if name in ("zones", "per_edge"):
@@ -192,16 +198,16 @@ def _tighten(loose: Limits, limits: Limits, name: str, works: Callable[[Limits],
     low, high = math.floor(getattr(limits, name)), math.ceil(getattr(loose, name))
     while high - low > 1:
         middle = (low + high) // 2
-        if works(replace(loose, **{name: float(middle)})):
+        if works(_with(loose, name, float(middle))):
             high = middle
         else:
             low = middle
-    return replace(loose, **{name: float(high)})
+    return _with(loose, name, float(high))
 
 
 def _change(cured: Limits, limits: Limits) -> float:
     """How much was relaxed, as the sum of shares of what was asked."""
-    lengths = sum(
+    lengths: float = sum(
         (getattr(cured, name) - getattr(limits, name)) / max(getattr(limits, name), 1.0)
         for name in ("spacing_mm", "overhang_mm", "reach_mm")
     )
