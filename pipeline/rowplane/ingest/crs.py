@@ -29,7 +29,10 @@ UNEQUAL = 5e-4
 """A grid that stretches one direction this much more than the other errs by 5 mm over 10 m."""
 
 OUTSIDE_DEG = 5.0
-"""Coordinates this far outside the area a coordinate system is made for were not taken in it."""
+"""Coordinates this far outside the area a coordinate system is made for were not taken in it. Whole countries use one zone."""
+
+LOCAL_M = 10_000.0
+"""Coordinates this near to zero are local ones, unless zero lies in the area itself."""
 
 
 @dataclass(frozen=True)
@@ -186,7 +189,8 @@ def _grid_scale(crs: Any, centre: Array, unit_mm: float) -> tuple[float, tuple[F
     if not outside and area is not None:
         # Areas may span the date line: then west is greater than east.
         lon_off = 0.0 if area.west > area.east else max(area.west - lon, lon - area.east, 0.0)
-        outside = max(lon_off, area.south - lat, lat - area.north) > OUTSIDE_DEG
+        local = np.hypot(centre[0], centre[1]) * unit_mm / 1000 < LOCAL_M
+        outside = max(lon_off, area.south - lat, lat - area.north) > (0.0 if local else OUTSIDE_DEG)
     if outside:
         text = (
             f"The coordinates (about {east:.0f}, {north:.0f}) lie far outside the area of {crs.name}; distances were taken "

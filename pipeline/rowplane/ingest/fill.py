@@ -129,14 +129,13 @@ def steps_of(file: Opened, chunk: Chunk) -> tuple[Array, Array]:
         raw = np.asarray(column[:5000])
         if raw.dtype.kind in "iu":
             whole = np.gcd.reduce(raw.astype(np.int64) - int(raw[0]))
+            single[j] = _float32_step(raw * file.scale[j] + file.offset[j], file.scale[j])
             step[j] = float(whole) * file.scale[j]
-            values = raw * file.scale[j] + file.offset[j]
         else:
             values = raw.astype(float)
             values = values[np.isfinite(values)]
-            step[j] = _decimal_step(values)
-        single[j] = _float32_step(values, step[j])
-        step[j] = max(step[j], _seen_step(values))
+            single[j] = _float32_step(values, _decimal_step(values))
+            step[j] = max(_decimal_step(values), _seen_step(values))
     return step, single
 
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from rowplane.config import IngestConfig
 from rowplane.errors import RowplaneError
+from rowplane.ingest.laz import check_laz
 from rowplane.ingest.opened import ROWS, Chunk, Opened, check_count, in_words, no_points
 
 LAZ_BYTES = 1e-3
@@ -31,6 +32,8 @@ def open_las(path: Path, config: IngestConfig) -> Opened:
         if count == 0:
             raise no_points(path, "a LAS file")
         check_count(path, count, room, config.max_points)
+        if header.are_points_compressed:
+            check_laz(path, header)
         scale, offset = np.array(header.scales, float), np.array(header.offsets, float)
         if not (np.isfinite(scale).all() and np.isfinite(offset).all() and (scale > 0).all()):
             raise RowplaneError(str(path), f"coordinate scales {scale.tolist()}", "positive scales", "Export the file again.")

@@ -5,12 +5,14 @@ from __future__ import annotations
 import warnings
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from rowplane.config import IngestConfig
 from rowplane.errors import RowplaneError
 from rowplane.ingest.opened import ROWS, Chunk, Opened, check_count, in_words, no_points
+from rowplane.model import Array
 
 CELL_BYTES = 1e-3
 """Bytes per cell that a compressed raster can hardly go below."""
@@ -39,7 +41,7 @@ def open_raster(path: Path, config: IngestConfig) -> Opened:
         z_scale, z_offset = float(raster.scales[0]), float(raster.offsets[0])
         unit_z = Z_UNITS.get((raster.units[0] or "").strip().lower())
     rows = max(1, ROWS // width)
-    x, y = transform * (width / 2, height / 2)
+    x, y = _place(transform, np.array(width / 2), np.array(height / 2))
 
     def chunks() -> Iterator[Chunk]:
         with in_words(path, "GeoTIFF"), _quiet(), rasterio.open(path) as again:
@@ -49,7 +51,7 @@ def open_raster(path: Path, config: IngestConfig) -> Opened:
                 values = np.ma.getdata(band).astype(float)
                 keep = ~np.ma.getmaskarray(band) & np.isfinite(values)
                 row, col = np.nonzero(keep)
-                east, north = transform * (col + 0.5, row + top + 0.5)
+                east, north = _place(transform, col + 0.5, row + top + 0.5)
                 z = values[keep] * z_scale + z_offset
                 yield Chunk((east, north, z), None, (("raster cells without a height", int(keep.size - len(z))),))
 
@@ -62,6 +64,10 @@ def open_raster(path: Path, config: IngestConfig) -> Opened:
     return Opened(
         path, form, width * height, middle, chunks, crs=crs.to_wkt() if crs else None, unit_z=unit_z, gridded=True
     )
+
+
+def _place(transform: Any, col: Array, row: Array) -> tuple[Array, Array]:
+    return transform.a * col + transform.b * row + transform.c, transform.d * col + transform.e * row + transform.f
 
 
 def _quiet() -> warnings.catch_warnings:

@@ -57,6 +57,9 @@ COARSE_MM = 2.0
 MARGIN_M = 15.0
 """Kept round a footprint: walls, ground and neighbours tell eave from step."""
 
+APART = 10.0
+"""Gap between two files of a lead, as a multiple of the larger, at which they cannot be one roof."""
+
 AROUND_M = 100.0
 """Kept round a point that names the building."""
 
@@ -111,6 +114,7 @@ def _cloud_survey(files: tuple[Opened, ...], config: IngestConfig) -> Survey:
         raise misses(polygon, filled.low[list(plan)], filled.high[list(plan)])
     if crs is None and told_unit_mm(files, crs, config) is None:
         check_degrees(name, filled.origin, filled.points)
+    _check_together(files, filled)
     points, classes, starts = _without_outliers(name, filled)
     parts = [points[a:b] for a, b in zip(starts, (*starts[1:], len(points)), strict=True)]
     axes = Y_UP if files[0].up == "y" else np.eye(3)
@@ -141,6 +145,21 @@ def _cloud_survey(files: tuple[Opened, ...], config: IngestConfig) -> Survey:
         files[0].path.stem, "cloud", points, classes, frame, sources, dropped, None, footprint, at,
         float((filled.step * size_mm).max()), findings,
     )
+
+
+def _check_together(files: tuple[Opened, ...], filled: Filled) -> None:
+    """Refuses files that lie further apart than one roof can explain: another unit, another system, another roof."""
+    parts = [filled.points[a:b] for a, b in zip(filled.starts, (*filled.starts[1:], len(filled.points)), strict=True)]
+    boxes = [(file.path.name, *box_of(part)) for file, part in zip(files, parts, strict=True) if len(part)]
+    for i, (name, low, high) in enumerate(boxes):
+        for other, other_low, other_high in boxes[:i]:
+            gap = float(np.max(np.maximum(low - other_high, other_low - high)))
+            size = float(max(np.ptp([low, high], axis=0).max(), np.ptp([other_low, other_high], axis=0).max()))
+            if gap > APART * size:
+                raise RowplaneError(
+                    f"{other}, {name}", f"files that lie {gap:,.0f} units apart, each no larger than {size:,.0f}",
+                    "files of one roof, in one unit and one system", "Check unit and system of each; run other roofs as leads of their own.",
+                )
 
 
 def _window(config: IngestConfig, polygon: Polygon | None, unit_mm: float | None) -> tuple[Array, Array] | None:

@@ -44,6 +44,7 @@ class Head:
 def look(path: Path) -> Head:
     """Finds header, delimiter and first row of numbers. Raises RowplaneError where no row of numbers comes."""
     names: tuple[str, ...] = ()
+    shown: tuple[str, ...] = ()
     promised = None
     with path.open("r", encoding="utf-8-sig", errors="replace") as stream:
         for skip in range(200):
@@ -60,11 +61,14 @@ def look(path: Path) -> Head:
                 promised = int(text)
             elif not marked and _is_row(numbers, names):
                 return Head(names, delimiter, skip, promised, len(words), comma)
-            elif words and words != [""] and numbers[0] is None and (not names or not marked):
-                names = tuple(word.strip().strip("\"'") for word in words)
-    shown = ", ".join(names[:8]) if names else "no row of numbers"
+            elif words and words != [""] and numbers[0] is None:
+                told = tuple(word.strip().strip("\"'") for word in words)
+                shown = shown or told
+                # A comment is the header only where it names the axes.
+                names = told if not marked or all(find(told, axis) for axis in "xyz") else names
+    start = f", which start with {', '.join(shown[:8])[:120]}" if shown else ""
     raise RowplaneError(
-        str(path), f"no row of three numbers in the first lines ({shown[:120]})",
+        str(path), f"no row of three numbers in the first lines{start}",
         "rows of x y z, or a level survey with u_… v_… and staff_… or height_… columns (suffix m, mm, ft or in)",
         "Check that this is the right file; export it as x y z.",
     )
@@ -123,15 +127,14 @@ def open_text(path: Path, config: IngestConfig) -> Opened:
     count = min(int(path.stat().st_size / shortest) + 1, config.max_points + ROWS)
     if head.promised is not None:
         check_count(path, head.promised, shortest, config.max_points)
-        count = min(count, head.promised)
 
     def chunks() -> Iterator[Chunk]:
         with path.open("r", encoding="utf-8-sig", errors="replace") as stream:
             for _ in range(head.skip):
                 stream.readline(LONGEST_LINE)
-            seen = 0
+            seen, more = 0, [0]
             while True:
-                part = _rows(path, stream, head, used, seen)
+                part = _rows(path, stream, head, used, seen, more)
                 seen += len(part)
                 if seen > config.max_points:
                     check_count(path, seen, 0.0, config.max_points)
@@ -139,9 +142,10 @@ def open_text(path: Path, config: IngestConfig) -> Opened:
                     break
                 classes = np.clip(np.nan_to_num(part[:, 3]), 0, 255).astype(np.uint8) if len(used) > 3 else None
                 yield Chunk((part[:, 0], part[:, 1], part[:, 2]), classes)
-            if head.promised is not None and seen < head.promised:
+            promised = (head.promised or 0) + more[0]
+            if seen < promised:
                 raise RowplaneError(
-                    str(path), f"{seen:,} of the {head.promised:,} points its first line promises", "a whole file",
+                    str(path), f"{seen:,} of the {promised:,} points its counts promise", "a whole file",
                     "The file is cut short: copy it again.",
                 )
 
@@ -186,11 +190,13 @@ def _is_title(head: Head) -> bool:
     return len(head.names) != head.columns
 
 
-def _rows(path: Path, stream: Any, head: Head, used: tuple[int, ...], seen: int) -> Any:
+def _rows(path: Path, stream: Any, head: Head, used: tuple[int, ...], seen: int, more: list[int]) -> Any:
+    """Up to `ROWS` rows `(k, used)`; counts that start further scans of a PTS file are added to `more[0]`."""
     def lines() -> Iterator[str]:
         for line in stream:
             # A lone number inside a PTS file starts its next scan.
             if head.promised is not None and line.strip().isdigit():
+                more[0] += int(line)
                 continue
             yield line.replace(",", ".") if head.comma_decimals else line
 

@@ -1,0 +1,160 @@
+"""What is no scan is refused in words: subject, found, allowed, hint; nothing native gets through, memory stays small."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+from test_1_ingest import ingest_builders as make
+
+from rowplane.config import IngestConfig
+from rowplane.errors import RowplaneError
+from rowplane.ingest import read_survey
+from rowplane.watch import peak_memory_mb
+
+POINT_COUNT_AT = 247  # uint64 point count of LAS 1.4 (ASPRS LAS 1.4 R15, CHECKS D-02)
+
+
+def refused(path: Path, *words: str, config: IngestConfig = make.METRES) -> RowplaneError:
+    with pytest.raises(RowplaneError) as told:
+        make.read(path, config)
+    assert all((told.value.subject, told.value.found, told.value.allowed, told.value.hint))
+    for word in words:
+        assert word in str(told.value)
+    return told.value
+
+
+def test_missing_folder_loop_and_unknown_ending(tmp_path: Path) -> None:
+    refused(tmp_path / "none.laz", "no such file")
+    (tmp_path / "folder.laz").mkdir()
+    refused(tmp_path / "folder.laz", "a folder")
+    (tmp_path / "loop.laz").symlink_to(tmp_path / "loop.laz")
+    refused(tmp_path / "loop.laz", "leads back to itself")
+    (tmp_path / "dangling.laz").symlink_to(tmp_path / "gone.laz")
+    refused(tmp_path / "dangling.laz", "not there")
+    (tmp_path / "scan.docx").write_bytes(b"x")
+    refused(tmp_path / "scan.docx", "'.docx'", ".laz")
+    (tmp_path / "scan").write_bytes(b"x")
+    refused(tmp_path / "scan", "without an ending")
+    os.mkfifo(tmp_path / "pipe.laz")
+    refused(tmp_path / "pipe.laz", "not a file")
+    with pytest.raises(RowplaneError, match="no file"):
+        read_survey((), make.METRES)
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="permissions do not bind root")
+def test_file_that_may_not_be_read(tmp_path: Path) -> None:
+    path = make.write_las(tmp_path / "roof.laz", make.roof_points())
+    path.chmod(0)
+    refused(path, "may not be read")
+
+
+@pytest.mark.parametrize("suffix", ["las", "laz"])
+@pytest.mark.parametrize("promised", [10**12, 10**8, 3001])
+def test_lying_header_takes_no_memory(suffix: str, promised: int, tmp_path: Path) -> None:
+    path = make.write_las(tmp_path / f"roof.{suffix}", make.roof_points())
+    content = bytearray(path.read_bytes())
+    content[POINT_COUNT_AT : POINT_COUNT_AT + 8] = promised.to_bytes(8, "little")
+    path.write_bytes(content)
+    before = peak_memory_mb()
+    refused(path)
+    assert peak_memory_mb() - before < 50
+
+
+@pytest.mark.parametrize("kind", ["ply", "pcd", "pts"])
+def test_lying_counts_of_other_formats(kind: str, tmp_path: Path) -> None:
+    path = make.WRITERS[kind](tmp_path / f"roof.{kind}", make.roof_points())
+    before = peak_memory_mb()
+    for promised in (b"1000000000000", b"3001"):
+        path.write_bytes(make.WRITERS[kind](tmp_path / f"a.{kind}", make.roof_points()).read_bytes().replace(b"3000", promised))
+        refused(path)
+    assert peak_memory_mb() - before < 50
+
+
+@pytest.mark.parametrize("kind", list(make.WRITERS))
+def test_damaged_bytes_end_in_words_or_points(kind: str, tmp_path: Path) -> None:
+    content = make.WRITERS[kind](tmp_path / f"roof.{kind}", make.roof_points()).read_bytes()
+    path = tmp_path / f"damaged.{kind}"
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        broken = bytearray(content)
+        for at in rng.integers(0, len(content) if seed % 2 else min(600, len(content)), 12):
+            broken[at] = int(rng.integers(256))
+        path.write_bytes(broken)
+        try:
+            survey = make.read(path)
+        except RowplaneError:
+            continue
+        assert np.isfinite(survey.points_mm).all()
+
+
+@pytest.mark.parametrize(
+    ("points", "word"),
+    [
+        (np.tile([1.0, 2.0, 3.0], (500, 1)), "all the same"),
+        (np.outer(np.arange(500), [0.01, 0.02, 0.005]) + 5, "one line"),
+        (make.roof_points(3), "3 points"),
+        (make.roof_points() * 0.01, "no roof"),
+    ],
+)
+def test_clouds_that_show_no_roof(points: np.ndarray, word: str, tmp_path: Path) -> None:
+    refused(make.write_las(tmp_path / "roof.laz", points), word)
+
+
+def test_wrong_columns_and_rows_are_named(tmp_path: Path) -> None:
+    path = tmp_path / "sheet.csv"
+    path.write_text("name,age,height\nann,30,170\nbob,40,180\n")
+    refused(path, "name, age, height")
+    path.write_text("u_m,v_m,reading_m\n" + "1,2,3\n" * 10)
+    refused(path, "reading_m", "staff_")
+    text = make.write_text(tmp_path / "roof.xyz", make.roof_points()).read_text().splitlines()
+    text[1234] = "1.0 two 3.0"
+    (tmp_path / "roof.xyz").write_text("\n".join(text))
+    refused(tmp_path / "roof.xyz", "number 1,235")
+
+
+@pytest.mark.parametrize("kind", ["ply", "xyz", "pcd", "las"])
+def test_float32_that_lost_its_millimetres_is_refused_with_its_step(kind: str, tmp_path: Path) -> None:
+    far = (make.roof_points() + [770_500, 6_277_500, 0]).astype(np.float32)
+    writers = {"ply": lambda p, x: make.write_ply(p, x, kind="float"), "pcd": lambda p, x: make.write_pcd(p, x, size=4)}
+    path = writers.get(kind, make.WRITERS[kind])(tmp_path / f"roof.{kind}", far.astype(float))
+    # Spacing of IEEE 754 binary32 at 6,277,500 is 0.5.
+    refused(path, "500 mm along y")
+
+
+def test_large_coordinates_lose_nothing(tmp_path: Path) -> None:
+    near = make.roof_points()
+    far = near + [5_000_000, 6_277_500, 200]
+    for kind in ("laz", "ply", "xyz"):
+        a = make.read(make.WRITERS[kind](tmp_path / f"near.{kind}", near)).points_mm
+        b = make.read(make.WRITERS[kind](tmp_path / f"far.{kind}", far)).points_mm
+        assert np.abs(a - b).max() < 0.01
+
+
+def test_files_of_one_lead_must_agree(tmp_path: Path) -> None:
+    auto = IngestConfig()
+    metres = make.write_las(tmp_path / "m.laz", make.roof_points())
+    feet = make.write_las(tmp_path / "ft.laz", make.roof_points() / 0.3048)
+    with pytest.raises(RowplaneError, match="same size in two units"):
+        read_survey((metres, feet), auto)
+    grid = make.write_las(tmp_path / "g.laz", make.roof_points() + [500_000, 5_500_000, 0], crs=32632)
+    other = make.write_las(tmp_path / "h.laz", make.roof_points() + [500_000, 5_500_000, 0], crs=32633)
+    with pytest.raises(RowplaneError, match="one coordinate system"):
+        read_survey((grid, other), auto)
+    level = tmp_path / "sheet.csv"
+    level.write_text("u_m,v_m,staff_m\n" + "".join(f"{i},{j},{2 - 0.5 * j}\n" for i in range(3) for j in range(3)))
+    with pytest.raises(RowplaneError, match="level survey"):
+        read_survey((metres, level), auto)
+    with pytest.raises(RowplaneError, match="apart"):
+        read_survey((metres, make.write_las(tmp_path / "far.laz", make.roof_points() + [90_000, 0, 0])), auto)
+
+
+def test_two_files_give_the_points_of_one(tmp_path: Path) -> None:
+    points = make.roof_points()
+    whole = make.read(make.write_las(tmp_path / "whole.laz", points))
+    parts = (make.write_las(tmp_path / "a.laz", points[:1000]), make.write_las(tmp_path / "b.laz", points[1000:], point_format=3))
+    split = read_survey(parts, make.METRES)
+    assert np.abs(make.in_metres(split) - make.in_metres(whole)).max() < 1e-5
+    assert [s.points for s in split.sources] == [1000, 2000]
