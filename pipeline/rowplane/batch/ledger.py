@@ -5,132 +5,211 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import shutil
 import socket
+import tempfile
+import time
 import uuid
-from typing import Any
+from collections.abc import Iterable
+from typing import IO, Any, cast
 
-from rowplane.batch.tasks import RUNS, is_local, open_place, unreachable
+from rowplane.batch.places import address, is_local, open_place, unreachable
+from rowplane.batch.tasks import RUNS
+from rowplane.batch.work import NOTES
 from rowplane.errors import RowplaneError
 
 LOCK = ".rowplane-batch.lock"
-REMOTE_EVERY = 25
-"""A remote runs.jsonl cannot be appended to: it is written anew after this many leads."""
+REMOTE_EVERY_S = 20.0
+"""A remote runs.jsonl cannot be appended to: it is put anew this often (or more rarely where putting takes long)."""
+WRITABLE = "a folder or URL that can be written"
 
 
 class Ledger:
-    """The output place of one batch, locked while open. Use as a context manager."""
+    """The output place of one batch, locked while open. Use as a context manager.
 
-    def __init__(self, out: str) -> None:
-        self.out = out.rstrip("/") or out
+    `names` are the leads' names: only hidden folders made for one of these are ever swept.
+    """
+
+    def __init__(self, out: str, names: Iterable[str] = ()) -> None:
         self.run_id = uuid.uuid4().hex[:12]
-        self._fs, self._root = open_place(self.out)
+        self._fs, self._root = open_place(out)
         self.local = is_local(self._fs)
-        self._lines: list[str] = []
+        self.out = address(self._fs, self._root)
+        self._names = frozenset(names)
+        self._log: IO[str] | None = None
+        self._put_at = 0.0
 
     def __enter__(self) -> Ledger:
         try:
             self._fs.makedirs(self._root, exist_ok=True)
             self._lock()
-            if self.local:
+            try:
                 self._sweep()
-            elif self._fs.exists(self._path(RUNS)):
-                self._lines = self._fs.cat_file(self._path(RUNS)).decode().splitlines()
-        except (OSError, ImportError, ValueError) as error:
-            raise unreachable(self.out, error) from None
+                self._log = self._open_log()
+            except BaseException:
+                self._unlock()
+                raise
+        except RowplaneError:
+            raise
+        except Exception as error:  # every store has its own errors
+            raise unreachable(self.out, error, WRITABLE) from None
         return self
 
     def __exit__(self, *_: object) -> None:
-        if not self.local and self._lines:
-            self._put_lines()
+        if self._log:
+            self._put_log()
+            self._log.close()
         with contextlib.suppress(OSError):
-            self._fs.rm_file(self._path(LOCK))
+            self._sweep()
+        self._unlock()
 
     def add(self, outcome: dict[str, Any]) -> None:
-        """One more finished lead; on disk before this returns (remote: at the latest 25 leads later)."""
-        line = json.dumps({"run": self.run_id, **outcome}, ensure_ascii=False, allow_nan=False)
+        """One more finished lead: on disk before this returns (remote: some 20 s later, and at the end)."""
+        if self._log is None:
+            raise ValueError("the ledger is not open")
+        self._log.write(json.dumps({"run": self.run_id, **outcome}, ensure_ascii=False, allow_nan=False) + "\n")
+        self._log.flush()
         if self.local:
-            with open(self._path(RUNS), "a", encoding="utf-8") as stream:
-                stream.write(line + "\n")
-                stream.flush()
-                os.fsync(stream.fileno())
-            return
-        self._lines.append(line)
-        if len(self._lines) % REMOTE_EVERY == 0:
-            self._put_lines()
+            os.fsync(self._log.fileno())
+        elif time.monotonic() > self._put_at:
+            self._put_log()
 
     def write(self, name: str, content: bytes) -> None:
-        """A file of the batch itself, whole or not at all."""
+        """A file of the batch itself, whole or not at all. Raises RowplaneError where it cannot be written."""
         path = self._path(name)
-        if self.local:
+        try:
+            if not self.local:
+                self._fs.pipe_file(path, content)
+                return
             part = f"{path}.part"
             with open(part, "wb") as stream:
                 stream.write(content)
+                stream.flush()
+                os.fsync(stream.fileno())
             os.replace(part, path)
-        else:
-            self._fs.pipe_file(path, content)
-
-    def _put_lines(self) -> None:
-        self._fs.pipe_file(self._path(RUNS), ("\n".join(self._lines) + "\n").encode())
+        except OSError as error:
+            raise unreachable(path, error, WRITABLE) from None
 
     def _path(self, name: str) -> str:
         return f"{self._root}/{name}"
 
-    def _lock(self) -> None:
-        owner = {"host": socket.gethostname(), "pid": os.getpid(), "run": self.run_id}
-        path = self._path(LOCK)
-        if not self.local:
-            # Object stores have no exclusive create that all of them share; the later one to look sees the earlier.
-            if self._fs.exists(path):
-                raise _locked(self.out, json.loads(self._fs.cat_file(path)))
-            self._fs.pipe_file(path, json.dumps(owner).encode())
+    def _open_log(self) -> IO[str]:
+        log: Any
+        if self.local:
+            log = open(self._path(RUNS), "a+", encoding="utf-8")  # noqa: SIM115 - closed at exit
+            log.seek(0)
+            # Killed in the middle of a line: the next one must not be glued to it.
+            if (before := log.read()) and not before.endswith("\n"):
+                log.write("\n")
+            return cast(IO[str], log)
+        log = tempfile.NamedTemporaryFile("w+", prefix="rowplane-", suffix=f"-{RUNS}", encoding="utf-8")  # noqa: SIM115 - closed at exit
+        if self._fs.exists(self._path(RUNS)):
+            log.write(self._fs.cat_file(self._path(RUNS)).decode())
+        return cast(IO[str], log)
+
+    def _put_log(self) -> None:
+        if self.local or self._log is None:
             return
+        start = time.monotonic()
+        self._fs.put_file(self._log.name, self._path(RUNS))
+        spent = time.monotonic() - start
+        self._put_at = start + spent + max(REMOTE_EVERY_S, 20 * spent)
+
+    def _lock(self) -> None:
+        owner = {"host": socket.gethostname(), "pid": os.getpid(), "started": _started(os.getpid()), "run": self.run_id}
+        text = json.dumps(owner).encode()
         for _ in range(2):
-            with contextlib.suppress(FileExistsError), open(path, "x", encoding="utf-8") as stream:
-                json.dump(owner, stream)
+            if self._take(text) and self._holder().get("run") == self.run_id:
                 return
-            holder = _holder(path)
-            if holder.get("host") != owner["host"] or _alive(int(holder.get("pid", 0))):
+            holder = self._holder()
+            if not _is_gone(holder):
                 raise _locked(self.out, holder)
-            with contextlib.suppress(FileNotFoundError):
-                os.unlink(path)
-        raise _locked(self.out, _holder(path))
+            self._drop(holder)
+        raise _locked(self.out, self._holder())
+
+    def _take(self, text: bytes) -> bool:
+        if not self.local:
+            try:
+                self._fs.pipe_file(self._path(LOCK), text, mode="create")
+            except FileExistsError:
+                return False
+            return True
+        part = self._path(f"{LOCK}-{self.run_id}")
+        with open(part, "xb") as stream:
+            stream.write(text)
+        # A link takes its name with the content in it, or not at all: nobody ever reads an empty lock.
+        try:
+            os.link(part, self._path(LOCK))
+        except FileExistsError:
+            return False
+        finally:
+            os.unlink(part)
+        return True
+
+    def _drop(self, holder: dict[str, Any]) -> None:
+        """Take a dead owner's lock away, and only that one: another batch may have done so just before."""
+        if not self.local:
+            if self._holder() == holder:
+                self._fs.rm_file(self._path(LOCK))
+            return
+        aside = self._path(f"{LOCK}-{self.run_id}-stale")
+        with contextlib.suppress(FileNotFoundError):
+            os.rename(self._path(LOCK), aside)
+            if _read(self._fs, aside) != holder:
+                with contextlib.suppress(FileExistsError):
+                    os.link(aside, self._path(LOCK))
+            os.unlink(aside)
+
+    def _unlock(self) -> None:
+        with contextlib.suppress(OSError):
+            if self._holder().get("run") == self.run_id:
+                self._fs.rm_file(self._path(LOCK))
+
+    def _holder(self) -> dict[str, Any]:
+        return _read(self._fs, self._path(LOCK))
 
     def _sweep(self) -> None:
         """Remove what a killed batch left half-made; results take their name only when whole, so this loses nothing."""
-        for entry in os.scandir(self._root):
-            if entry.is_dir(follow_symlinks=False) and entry.name.startswith("."):
-                aside = os.path.join(entry.path, "old")
-                if "-old-" in entry.name and os.path.isdir(aside):
-                    _put_back(aside, os.path.join(self._root, entry.name[1 : entry.name.rindex("-old-")]))
+        if not self.local:
+            for path in self._fs.ls(self._root, detail=False):
+                if path.rstrip("/").rsplit("/", 1)[-1].startswith(NOTES):
+                    self._fs.rm(path, recursive=True)
+            return
+        for entry in list(os.scandir(self._root)):
+            made = re.fullmatch(r"\.(?P<name>.+?)-(?P<old>old-)?[a-z0-9_]{8}", entry.name)
+            if entry.name.startswith((NOTES, f"{LOCK}-")):
+                shutil.rmtree(entry.path, ignore_errors=True) if entry.is_dir() else os.unlink(entry.path)
+            elif made and made["name"] in self._names and entry.is_dir(follow_symlinks=False):
+                aside, place = os.path.join(entry.path, "old"), os.path.join(self._root, made["name"])
+                # Killed between moving the older result aside and giving the new one its name: the older is the whole one.
+                if made["old"] and os.path.isdir(aside) and not os.path.exists(place):
+                    os.rename(aside, place)
                 shutil.rmtree(entry.path, ignore_errors=True)
 
 
-def _put_back(aside: str, place: str) -> None:
-    # Killed between moving the older result aside and giving the new one its name: the older one is the whole one.
-    if not os.path.exists(place):
-        os.rename(aside, place)
-
-
-def _holder(path: str) -> dict[str, Any]:
+def _read(fs: Any, path: str) -> dict[str, Any]:
     try:
-        with open(path, encoding="utf-8") as stream:
-            held = json.load(stream)
+        held = json.loads(fs.cat_file(path))
         return held if isinstance(held, dict) else {}
     except (OSError, ValueError):
         return {}
 
 
-def _alive(pid: int) -> bool:
-    if pid <= 0:
-        return False
+def _started(pid: int) -> float | None:
+    """When a process of this machine began; None where there is none. Numbers of processes are used again, this is not."""
+    import psutil
+
     try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
-        return False
-    except OSError:
-        return True
-    return True
+        return float(psutil.Process(pid).create_time())
+    except psutil.Error:
+        return None
+
+
+def _is_gone(holder: dict[str, Any]) -> bool:
+    return not holder or (
+        holder.get("host") == socket.gethostname() and _started(int(holder.get("pid", 0))) != holder.get("started")
+    )
 
 
 def _locked(out: str, holder: dict[str, Any]) -> RowplaneError:

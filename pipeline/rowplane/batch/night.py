@@ -2,70 +2,82 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from rowplane.batch.engine import run_here, run_on_own_cluster, run_on_scheduler
 from rowplane.batch.ledger import Ledger
+from rowplane.batch.places import is_local, open_place
 from rowplane.batch.summary import counts, summary_files
-from rowplane.batch.tasks import Task, plan_tasks
+from rowplane.batch.tasks import Plan, Task, plan_tasks
 from rowplane.batch.work import Job, Outcome
+from rowplane.errors import RowplaneError
 
 
 @dataclass(frozen=True)
 class BatchReport:
-    """What came of a batch: leads by verdict, how many were skipped as done before, how many never came to be run."""
+    """What came of a batch: leads by verdict, how many were skipped as done before."""
 
     verdicts: dict[str, int]
     skipped: int
-    left: int
 
     @property
     def needs_a_person(self) -> bool:
         """True unless every lead is ready."""
-        return self.left > 0 or any(count for verdict, count in self.verdicts.items() if verdict != "ready")
+        return any(count for verdict, count in self.verdicts.items() if verdict != "ready")
 
 
-def plan_batch(leads: str) -> tuple[Task, ...]:
+def plan_batch(leads: str) -> Plan:
     """What a batch would do; reads names and headers only."""
     return plan_tasks(leads)
 
 
 def run_batch(
-    leads: str,
+    plan: Plan,
     out: str,
     overrides: Mapping[str, str],
     workers: int | None = None,
     scheduler: str | None = None,
     fresh: bool = False,
-    on_outcome: Callable[[Outcome], None] | None = None,
+    on_start: Callable[[str], None] = lambda name: None,
+    on_outcome: Callable[[Outcome], None] = lambda outcome: None,
+    make_job: Callable[..., Job] = Job,
 ) -> BatchReport:
-    """Run every lead of LEADS into `<out>/<lead>/` and sum up; leads whose result stands are skipped unless `fresh`.
+    """Run every lead of the plan into `<out>/<lead>/` and sum up; leads whose result stands are skipped unless `fresh`.
 
     `workers` 1 runs in this process, None sizes a cluster of this machine; `scheduler` is the address of an existing one.
-    `on_outcome` hears of each lead as it ends. An interrupt sums up what is done and is raised again. Raises RowplaneError
-    where LEADS, `out` or the scheduler cannot be used.
+    `on_start` and `on_outcome` hear of each lead as it begins and ends. An interrupt sums up what is done and is raised
+    again. Raises RowplaneError where `out` or the scheduler cannot be used.
     """
-    tasks = plan_tasks(leads)
+    _refuse_leads_as_output(plan, out)
     outcomes: list[Outcome] = []
-    with Ledger(out) as ledger:
-        job = Job(ledger.out, ledger.run_id, tuple(overrides.items()), fresh)
+    with Ledger(out, (task.name for task in plan.tasks)) as ledger:
+        job = make_job(ledger.out, ledger.run_id, tuple(overrides.items()), fresh)
         try:
-            for outcome in _outcomes(job, tasks, workers, scheduler):
-                ledger.add({key: value for key, value in outcome.items() if key != "thumb"})
+            for outcome in _outcomes(job, plan.tasks, workers, scheduler, on_start):
+                ledger.add({key: value for key, value in outcome.items() if key not in ("thumb", "parts")})
                 outcomes.append(outcome)
-                if on_outcome:
-                    on_outcome(outcome)
+                on_outcome(outcome)
         finally:
-            for name, content in summary_files(outcomes).items():
-                ledger.write(name, content)
-    skipped = sum(o["state"] == "skipped" for o in outcomes)
-    return BatchReport(counts(outcomes), skipped, len(tasks) - len(outcomes))
+            if outcomes:
+                for name, content in summary_files(outcomes, len(plan.tasks)).items():
+                    ledger.write(name, content)
+    return BatchReport(counts(outcomes), sum(o["state"] == "skipped" for o in outcomes))
 
 
-def _outcomes(job: Job, tasks: tuple[Task, ...], workers: int | None, scheduler: str | None) -> Iterator[Outcome]:
+def _outcomes(
+    job: Job, tasks: Sequence[Task], workers: int | None, scheduler: str | None, on_start: Callable[[str], None]
+) -> Iterator[Outcome]:
     if scheduler is not None:
-        return run_on_scheduler(job, tasks, scheduler)
-    if workers == 1 or len(tasks) == 1:
-        return run_here(job, tasks)
-    return run_on_own_cluster(job, tasks, workers)
+        return run_on_scheduler(job, tasks, scheduler, on_start)
+    if workers == 1:
+        return run_here(job, tasks, on_start)
+    return run_on_own_cluster(job, tasks, workers, on_start)
+
+
+def _refuse_leads_as_output(plan: Plan, out: str) -> None:
+    # Results take the leads' names: in the leads' own folder they would stand where the leads are.
+    fs, root = open_place(out)
+    for task in plan.tasks:
+        if task.place and is_local(fs) and open_place(task.place)[1].rpartition("/")[0] == root:
+            raise RowplaneError(f"--out {out}", "the folder of the leads", "another folder", "Give one beside it.")

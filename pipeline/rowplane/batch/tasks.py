@@ -7,10 +7,12 @@ import difflib
 import io
 import re
 import struct
+import unicodedata
 from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
 from typing import Any
 
+from rowplane.batch.places import address, each, open_place, protocols, unreachable
 from rowplane.config import Config
 from rowplane.errors import RowplaneError
 from rowplane.leads import LEAD_FILE
@@ -22,16 +24,22 @@ RESERVED = {"con", "prn", "aux", "nul", *(f"com{k}" for k in range(1, 10)), *(f"
 MAX_MANIFEST_BYTES = 20_000_000
 RUNS = "runs.jsonl"
 """The log in every batch output."""
+RESULT_MARKS = (RUNS, "record.json", "failure.json")
+"""A folder with one of these was written by this program: it is no lead."""
 BASE_MB = 450
-"""Memory of a worker before it holds a point."""
+"""Memory of a worker before it holds a point: its libraries and the sheets of an ordinary roof (measured: 350)."""
+
+FLAT_STORES = {"s3", "s3a", "gs", "gcs", "az", "abfs", "memory"}
+
+Entry = dict[str, Any]
 
 
 @dataclass(frozen=True)
 class Task:
     """One lead to be done: `place` is a path or URL of a scan, a lead.toml or a folder; `name` its output folder.
 
-    `problem` says why it cannot even start; such a task fails in words and the others go on. `need_mb` is an estimate of
-    the memory it takes.
+    `title` is the lead's name where a manifest gives one. `problem` says why it cannot even start; such a task fails in
+    words and the others go on. `need_mb` is an estimate of the memory it takes.
     """
 
     name: str
@@ -39,18 +47,28 @@ class Task:
     overrides: tuple[tuple[str, str], ...] = ()
     problem: str = ""
     need_mb: int = BASE_MB
+    title: str = ""
 
 
-def plan_tasks(leads: str) -> tuple[Task, ...]:
-    """Tasks of a folder, a manifest (a .csv with a `lead` and a `scan` column) or a URL of either, sorted by name.
+@dataclass(frozen=True)
+class Plan:
+    """What a batch would do: its tasks sorted by name, and the names of what lay there and is no lead."""
+
+    tasks: tuple[Task, ...]
+    left_out: tuple[str, ...] = ()
+
+
+def plan_tasks(leads: str) -> Plan:
+    """Tasks of a folder, a manifest (a .csv with a `lead` and a `scan` column) or a URL of either.
 
     Raises RowplaneError where LEADS cannot be read or holds no lead. A lead with a bad name, a name twice, or a scan
     that is not there becomes a task with its problem, so that the rest of the night is not lost.
     """
     fs, root = open_place(leads)
+    left_out: list[str] = []
     try:
         if fs.isdir(root):
-            tasks = _of_folder(fs, root)
+            tasks, left_out = _of_folder(fs, root)
         elif fs.isfile(root) and root.lower().endswith(".csv"):
             tasks = _of_manifest(fs, root)
         elif fs.exists(root):
@@ -59,60 +77,64 @@ def plan_tasks(leads: str) -> tuple[Task, ...]:
             raise RowplaneError(
                 leads, "nothing there", "a folder of leads, a .csv manifest, or a URL of one", "Check the path."
             )
-    except (OSError, ImportError, ValueError) as error:
+    except RowplaneError:
+        raise
+    except Exception as error:  # every store has its own errors; none of them may cost a traceback
         raise unreachable(leads, error) from None
     if not tasks:
         raise RowplaneError(leads, "no lead in it", f"lead folders (with {LEAD_FILE}) or scans", "Check the folder.")
-    return tuple(sorted(_without_doubles(tasks), key=lambda t: t.name))
+    return Plan(tuple(sorted(_with_good_names(tasks), key=lambda t: t.name)), tuple(left_out))
 
 
-def open_place(place: str) -> tuple[Any, str]:
-    """File system and path of a local path or a URL. Raises RowplaneError where the URL's kind needs a missing package."""
-    import fsspec
+def _of_folder(fs: Any, root: str) -> tuple[list[Task], list[str]]:
+    files, folders = _two_levels(fs, root)
+    found: list[tuple[str, str, list[Entry]]] = []
+    left_out = []
+    stems: set[str] = set()
+    for name, inside in sorted(folders.items()):
+        names = [_name(f) for f in inside]
+        if any(mark in names for mark in RESULT_MARKS):
+            continue
+        scans = [f for f in inside if _is_scan(_name(f))]
+        if scans or LEAD_FILE in names:
+            found.append((name, f"{root}/{name}", scans))
+        else:
+            left_out.append(f"{name}/")
+    for entry in sorted(files, key=_name):
+        path = PurePosixPath(_name(entry))
+        if not _is_scan(path.name) or _is_manifest(fs, entry):
+            left_out.append(path.name)
+            continue
+        # Two scans with one stem (roof.laz, roof.ply) are two leads: the suffix goes into the second's name.
+        name = path.name.replace(".", "-") if path.stem in stems else path.stem
+        stems.add(path.stem)
+        found.append((name, entry["name"], [entry]))
+    needs = each(fs, lambda lead: _need(fs, lead[2]), found)
+    tasks = [Task(name, address(fs, path), need_mb=need) for (name, path, _), need in zip(found, needs, strict=True)]
+    return tasks, left_out
 
-    try:
-        fs, root = fsspec.core.url_to_fs(place)
-    except (ImportError, ValueError, OSError) as error:
-        raise unreachable(place, error) from None
-    return fs, root.rstrip("/") or root
 
-
-def is_local(fs: Any) -> bool:
-    """Whether a file system is this machine's own."""
-    return "file" in (fs.protocol if isinstance(fs.protocol, tuple) else (fs.protocol,))
-
-
-def unreachable(place: str, error: BaseException) -> RowplaneError:
-    """A place that cannot be read, in words; a URL whose package is missing names the extra."""
-    words = " ".join(str(error).split())[:200] or type(error).__name__
-    hint = "Check the address, the network, and that credentials are set."
-    if isinstance(error, ImportError):
-        hint = "Install the extra for this kind of URL: rowplane[s3], rowplane[gs] or rowplane[az]."
-    return RowplaneError(place, f"no access ({words})", "a readable folder, manifest or URL", hint)
-
-
-def _of_folder(fs: Any, root: str) -> list[Task]:
-    tasks, names = [], {}
-    for entry in sorted(fs.ls(root, detail=True), key=lambda e: e["name"]):
-        path = PurePosixPath(entry["name"])
-        if path.name.startswith(".") or path.name.endswith("-layout"):
+def _two_levels(fs: Any, root: str) -> tuple[list[Entry], dict[str, list[Entry]]]:
+    """Files in `root`, and per folder in it the files in that folder; hidden ones left out, one listing for all."""
+    files: list[Entry] = []
+    folders: dict[str, list[Entry]] = {}
+    # An object store lists all keys in pages of a thousand; going folder by folder would ask once per lead.
+    how: dict[str, Any] = {} if FLAT_STORES & protocols(fs) else {"maxdepth": 2, "withdirs": True}
+    for path, entry in fs.find(root, detail=True, **how).items():
+        parts = PurePosixPath(path).relative_to(root).parts
+        if not 1 <= len(parts) <= 2 or any(part.startswith(".") for part in parts):
             continue
         if entry["type"] == "directory":
-            files = [f for f in fs.ls(entry["name"], detail=True) if f["type"] == "file"]
-            if any(_name(f) == RUNS for f in files):
-                continue  # the output of a batch, not a lead
-            if any(_name(f) == LEAD_FILE for f in files) or sum(_is_scan(_name(f)) for f in files) == 1:
-                scans = [f for f in files if _is_scan(_name(f))]
-                tasks.append(Task(path.name, _url(fs, entry["name"]), need_mb=_need(fs, scans)))
-        elif _is_scan(path.name):
-            # Two scans with one stem (roof.laz, roof.ply) are two leads: the suffix goes into the second's name.
-            name = path.name.replace(".", "-") if path.stem in names else path.stem
-            names[path.stem] = path
-            tasks.append(Task(name, _url(fs, entry["name"]), need_mb=_need(fs, [entry])))
-    return tasks
+            if len(parts) == 1:
+                folders.setdefault(parts[0], [])
+        elif len(parts) == 1:
+            files.append(entry)
+        else:
+            folders.setdefault(parts[0], []).append(entry)
+    return files, folders
 
 
-def _name(entry: dict[str, Any]) -> str:
+def _name(entry: Entry) -> str:
     return PurePosixPath(entry["name"]).name
 
 
@@ -120,8 +142,11 @@ def _is_scan(name: str) -> bool:
     return name.lower().endswith(SCAN_SUFFIXES) and not name.startswith(".")
 
 
-def _url(fs: Any, path: str) -> str:
-    return path if is_local(fs) else str(fs.unstrip_protocol(path))
+def _is_manifest(fs: Any, entry: Entry) -> bool:
+    if not _name(entry).lower().endswith(".csv"):
+        return False
+    columns = fs.cat_file(entry["name"], start=0, end=min(1000, int(entry["size"]))).split(b"\n")[0].strip().split(b",")
+    return b"lead" in columns and b"scan" in columns
 
 
 def _of_manifest(fs: Any, path: str) -> list[Task]:
@@ -132,9 +157,13 @@ def _of_manifest(fs: Any, path: str) -> list[Task]:
     except UnicodeDecodeError:
         raise RowplaneError(path, "a file that is not UTF-8 text", "a CSV manifest", "Save it as UTF-8 CSV.") from None
     rows = csv.DictReader(io.StringIO(text, newline=""))
-    settings = _setting_columns(path, list(rows.fieldnames or []))
+    try:
+        settings = _setting_columns(path, list(rows.fieldnames or []))
+        numbered = [(line, row) for line, row in enumerate(rows, start=2) if any(row.values())]
+    except csv.Error as error:
+        raise RowplaneError(path, f"a file that is not CSV ({error})", "a CSV manifest", "Export it again.") from None
     folder = str(PurePosixPath(path).parent)
-    return [_of_row(fs, folder, row, settings, line) for line, row in enumerate(rows, start=2)]
+    return each(fs, lambda item: _of_row(fs, folder, item[1], settings, item[0]), numbered)
 
 
 def _setting_columns(path: str, columns: list[str]) -> list[str]:
@@ -148,7 +177,7 @@ def _setting_columns(path: str, columns: list[str]) -> list[str]:
         if ".".join(column.split(".")[:2]) not in known:
             near = difflib.get_close_matches(column, known, n=1, cutoff=0.0)
             raise RowplaneError(
-                f"{path}: column {column}", "an unknown setting", "lead, scan, or section.key", f"Did you mean {near[0]}?"
+                f"{path}: column {column!r}", "an unknown setting", "lead, scan, or section.key", f"Did you mean {near[0]}?"
             )
     return settings
 
@@ -159,6 +188,8 @@ def _of_row(fs: Any, folder: str, row: dict[str, str | None], settings: list[str
     wrong = name_problem(name)
     if wrong:
         return Task(f"line-{line}", "", problem=f"line {line}: lead name {name[:60]!r} {wrong}")
+    if None in row:
+        return Task(name, "", problem=f"line {line}: more cells than there are columns")
     inside = (
         scan and not scan.startswith("/") and "\\" not in scan and ":" not in scan and ".." not in PurePosixPath(scan).parts
     )
@@ -168,59 +199,71 @@ def _of_row(fs: Any, folder: str, row: dict[str, str | None], settings: list[str
     if not fs.exists(place):
         return Task(name, "", problem=f"line {line}: scan {scan[:60]!r} does not exist")
     entries = [fs.info(place)] if fs.isfile(place) else fs.ls(place, detail=True)
-    return Task(name, _url(fs, place), overrides, need_mb=_need(fs, [e for e in entries if e["type"] == "file"]))
+    scans = [e for e in entries if e["type"] == "file" and _is_scan(_name(e))]
+    return Task(name, address(fs, place), overrides, need_mb=_need(fs, scans), title=name)
 
 
 def name_problem(name: str) -> str:
     """Why a lead name cannot be a folder's on every system; '' where it can."""
     if not name:
         return "is empty"
-    if len(name) > 60:
+    if len(name) > 60 or len(name.encode("utf-8", "replace")) > 180:
         return "is longer than 60 characters"
-    if re.search(r'[<>:"/\\|?*\x00-\x1f]', name) or name != name.strip(" ."):
+    if re.search(r'[<>:"/\\|?*\x00-\x1f\x7f\ud800-\udfff]', name) or name != name.strip(" .'") or not name.isprintable():
         return "holds a character that no folder name may have"
-    if name.partition(".")[0].lower() in RESERVED or name.lower().startswith("summary"):
+    if name.partition(".")[0].lower() in RESERVED or name.lower().startswith(("summary", RUNS)):
         return "is reserved"
     return ""
 
 
-def _without_doubles(tasks: list[Task]) -> list[Task]:
-    seen: dict[str, int] = {}
+def _with_good_names(tasks: list[Task]) -> list[Task]:
+    """The same tasks, each with a name of its own that can be a folder's; those that had none cannot start."""
+    taken = {_folded(task.name) for task in tasks}
+    seen: set[str] = set()
     kept = []
     for task in tasks:
-        key = task.name.casefold()
-        seen[key] = seen.get(key, 0) + 1
-        if seen[key] > 1:
-            words = f"the name {task.name!r} is there more than once; this one was not run"
-            kept.append(replace(task, name=f"{task.name}-double-{seen[key]}", place="", problem=words))
-        elif not task.problem and (wrong := name_problem(task.name)):
-            kept.append(replace(task, name=f"lead-{len(kept) + 1}", place="", problem=f"name {task.name[:60]!r} {wrong}"))
-        else:
+        wrong = name_problem(task.name)
+        if not wrong and _folded(task.name) not in seen:
+            seen.add(_folded(task.name))
             kept.append(task)
+            continue
+        words = f"name {task.name[:60]!r} {wrong}" if wrong else f"the name {task.name!r} is there more than once"
+        free = next(
+            name
+            for k in range(2, len(tasks) + 3)
+            if _folded(name := f"lead-{k}" if wrong else f"{task.name[:40]}-double-{k}") not in taken
+        )
+        taken.add(_folded(free))
+        kept.append(replace(task, name=free, place="", problem=task.problem or f"{words}; this one was not run"))
     return kept
 
 
-def _need(fs: Any, entries: list[dict[str, Any]]) -> int:
-    return BASE_MB + int(sum(_scan_mb(fs, e) for e in entries))
+def _folded(name: str) -> str:
+    # Some file systems take two spellings of one letter, and upper and lower case, for the same name.
+    return unicodedata.normalize("NFC", name).casefold()
 
 
-def _scan_mb(fs: Any, entry: dict[str, Any]) -> float:
+def _need(fs: Any, scans: list[Entry]) -> int:
+    return BASE_MB + int(sum(_scan_mb(fs, e) for e in scans))
+
+
+def _scan_mb(fs: Any, entry: Entry) -> float:
     """Memory for a scan's points, from its header where the header counts them, else from its size."""
     size, path = float(entry.get("size") or 0), str(entry["name"])
     if path.lower().endswith((".las", ".laz")):
-        count = _las_count(fs, path)
         # A header may lie; no point record packs into less than half a byte.
-        return min(count, size * 2) * 60 / 1e6
+        return min(_las_count(fs, path), size * 2) * 60 / 1e6
     return size * 4 / 1e6
 
 
 def _las_count(fs: Any, path: str) -> float:
     # LAS 1.4 R16, table 3: version at 24/25, legacy point count at 107, 1.4 point count at 247.
     try:
-        with fs.open(path, "rb") as stream:
-            head = stream.read(375)
+        head = fs.cat_file(path, start=0, end=375)
         if len(head) >= 255 and head[25] >= 4:
             return float(struct.unpack_from("<Q", head, 247)[0])
         return float(struct.unpack_from("<I", head, 107)[0])
-    except (OSError, struct.error):
+    except Exception:  # the lead will say what is wrong with its file when it is read
         return 0.0
+
+

@@ -31,6 +31,11 @@ COLUMNS: tuple[tuple[str, str, int | None, str], ...] = (
 )
 """Columns of the summary: name, unit, decimals (None for text), meaning."""
 
+ONE_PER_PLACE = ("junction box",)
+"""Parts whose detail says where on the roof they go: that differs per lead and is left out of totals."""
+NOT_ORDERED = ("rail, cut", "load on the roof", "trips up the ladder")
+"""Lines of a parts list that are cut from others, or are no parts."""
+
 
 def triage(name: str, result: dict[str, Any]) -> Row:
     """The summary row of a lead from its result.json; the rules are the settings of its [batch] section."""
@@ -57,6 +62,15 @@ def triage(name: str, result: dict[str, Any]) -> Row:
     }
     verdict, reason = _judged(row, result["findings"], rules)
     return {"lead": name, "verdict": verdict, "reason": reason, **{k: v for k, v in row.items() if k != "lead"}}
+
+
+def parts_of(result: dict[str, Any]) -> list[list[str | float]]:
+    """What to order for a lead: part, detail, unit, quantity, weight (0 where the data sheet gives none)."""
+    return [
+        [p["part"], "" if p["part"] in ONE_PER_PLACE else p["detail"], p["unit"], p["quantity"], p["weight_kg"] or 0.0]
+        for p in result["tables"]["parts"]["rows"]
+        if p["part"] not in NOT_ORDERED
+    ]
 
 
 def failed(name: str, reason: str) -> Row:

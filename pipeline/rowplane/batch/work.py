@@ -6,34 +6,40 @@ Whatever goes wrong here costs this lead only, and ends as words in its own resu
 from __future__ import annotations
 
 import base64
+import contextlib
 import hashlib
 import io
 import json
-import os
-import signal
 import tempfile
-import threading
 import time
 import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from types import FrameType
 from typing import Any
 
-from rowplane.batch.tasks import Task, is_local, open_place
-from rowplane.batch.triage import failed, triage
-from rowplane.deliverables import write_failure
+from rowplane import __version__
+from rowplane.batch.limit import OutOfTimeError, time_limit
+from rowplane.batch.places import is_local, open_place, put_folder
+from rowplane.batch.tasks import Task
+from rowplane.batch.triage import failed, parts_of, triage
+from rowplane.config import Lead
+from rowplane.deliverables import write_all, write_failure
 from rowplane.deliverables.revision import revision_of
 from rowplane.errors import RowplaneError
 from rowplane.leads import load_lead
+from rowplane.model import RoofResult
 
-RECORD, RESULT, FAILURE, PICTURE = "record.json", "result.json", "failure.json", "deviation.png"
+RECORD, RESULT, FAILURE, PICTURE, SEEN = "record.json", "result.json", "failure.json", "deviation.png", "seen.png"
+NOTES = ".rowplane-batch-"
+"""Folder, with the run's id behind it, of notes by workers that ended themselves."""
 THUMB_PX = (132, 99)
+PICTURE_LIMIT_S = 120
+"""Reading a failed lead once more, for its picture, may not take longer."""
 
 Outcome = dict[str, Any]
-"""Plain values: `lead`, `state` (done, skipped, failed), `row` for the summary, `thumb` (JPEG, base64) and `seconds`."""
+"""Plain values: `lead`, `state` (done, skipped, failed), `row` for the summary, `parts`, `thumb` (JPEG, base64), `seconds`."""
 
 
 @dataclass(frozen=True)
@@ -44,54 +50,91 @@ class Job:
     run_id: str
     overrides: tuple[tuple[str, str], ...] = ()
     fresh: bool = False
+    version: str = __version__
 
     def __call__(self, task: Task) -> Outcome:
-        """Do one task; never raises but for an interrupt."""
-        return do_task(self, task)
+        """Do one task; never raises but for an interrupt. A lead that ran out of time in this very batch is not run again."""
+        start = time.perf_counter()
+        try:
+            if self.version != __version__:
+                raise RowplaneError("worker", f"rowplane {__version__}", f"{self.version}, as the batch", "Install it there.")
+            if task.problem:
+                raise RowplaneError(task.name, task.problem, "a lead that can be read", "Mend it and run the batch again.")
+            words = self.note(task)
+            outcome = self.fail(task, words) if words else _run_or_skip(self, task)
+        except (RowplaneError, OutOfTimeError) as error:
+            outcome = self.fail(task, str(error))
+        except MemoryError:
+            outcome = self.fail(task, "It needed more memory than there is.")
+        except Exception as error:  # a bug in one lead must not cost the night
+            place = traceback.extract_tb(error.__traceback__)[-1]
+            words = f"A bug, not the lead's fault: {type(error).__name__}: {error} ({Path(place.filename).name}:{place.lineno})"
+            outcome = self.fail(task, words)
+        return {**outcome, "seconds": round(time.perf_counter() - start, 3)}
 
+    def lay_out(self, lead: Lead) -> RoofResult:
+        """The job itself."""
+        from rowplane.roof import survey_to_layout
 
-class OutOfTimeError(Exception):
-    """The lead took longer than its limit."""
+        return survey_to_layout(lead)
 
+    def fail(self, task: Task, words: str, picture: bool = True) -> Outcome:
+        """Leave the reason, and a picture of what was seen, in the lead's result folder; an older result there goes."""
+        fs, root = open_place(f"{self.out}/{task.name}")
+        try:
+            points = self._seen(task) if picture else None
+            with _beside(fs, root) as place:
+                write_failure(task.title or task.name, words, points, place)
+            thumb = _thumb(fs, f"{root}/{SEEN}")
+        except Exception as error:  # the output may be full or gone; the summary still says what happened
+            words, thumb = f"{words} (nor could that be written: {error})", ""
+        row = failed(task.name, words)
+        return {"lead": task.name, "state": "failed", "row": row, "parts": [], "thumb": thumb, "seconds": 0.0}
 
-def do_task(job: Job, task: Task) -> Outcome:
-    """The outcome of one task. A lead that killed its worker or ran out of time in this very batch is not tried again."""
-    start = time.perf_counter()
-    try:
-        if task.problem:
-            raise RowplaneError(task.name, task.problem, "a lead that can be read", "Mend it and run the batch again.")
-        words = _failed_in_this_run(job, task)
-        outcome = hand_in_failure(job, task, words) if words else _run_or_skip(job, task)
-    except RowplaneError as error:
-        outcome = hand_in_failure(job, task, str(error))
-    except OutOfTimeError as error:
-        outcome = hand_in_failure(job, task, str(error))
-    except MemoryError:
-        outcome = hand_in_failure(job, task, "It needed more memory than there is.")
-    except Exception as error:  # a bug in one lead must not cost the night
-        place = traceback.extract_tb(error.__traceback__)[-1]
-        words = f"A bug, not the lead's fault: {type(error).__name__}: {error} ({Path(place.filename).name}:{place.lineno})"
-        outcome = hand_in_failure(job, task, words)
-    return {**outcome, "seconds": round(time.perf_counter() - start, 3)}
+    def note(self, task: Task) -> str:
+        """Why a worker gave this lead up in this very batch; '' where none did."""
+        fs, root = open_place(self.out)
+        try:
+            return str(fs.cat_file(f"{root}/{NOTES}{self.run_id}/{task.name}").decode())
+        except OSError:
+            return ""
+
+    def leave_note(self, task: Task, words: str) -> None:
+        """Tell whoever takes this lead up next why its worker is about to end."""
+        fs, root = open_place(self.out)
+        fs.makedirs(f"{root}/{NOTES}{self.run_id}", exist_ok=True)
+        fs.pipe_file(f"{root}/{NOTES}{self.run_id}/{task.name}", words.encode())
+
+    def _seen(self, task: Task) -> Any:
+        """Points for the picture of a lead that failed after reading; None where even reading fails."""
+        if not task.place:
+            return None
+        from rowplane.ingest import read_survey
+
+        try:
+            with _near(task.place) as place, time_limit(PICTURE_LIMIT_S, "", lambda words: None):
+                lead = load_lead(place, dict((*task.overrides, *self.overrides)))
+                return read_survey(lead.scan, lead.config.ingest).points_mm
+        except Exception:  # it failed once already; the words are what matters
+            return None
 
 
 def _run_or_skip(job: Job, task: Task) -> Outcome:
     with _near(task.place) as place:
-        lead = load_lead(place, dict((*task.overrides, *job.overrides)))
-        fs, root = open_place(f"{job.out}/{task.name}")
-        if not job.fresh and _is_finished(fs, root, revision_of(lead, [_sha256(p) for p in lead.scan])):
-            return _outcome(fs, root, task.name, "skipped")
-        with _time_limit(job, task, lead.config.batch.time_limit_s):
-            from rowplane.deliverables import write_all
-            from rowplane.roof import survey_to_layout
-
-            result = survey_to_layout(lead)
-            if is_local(fs):
-                write_all(result, Path(root), overwrite=True)
-            else:
-                with tempfile.TemporaryDirectory() as folder:
-                    write_all(result, Path(folder) / "result")
-                    _upload(fs, Path(folder) / "result", root)
+        try:
+            lead = load_lead(place, dict((*task.overrides, *job.overrides)))
+            lead = replace(lead, name=task.title or lead.name)
+            fs, root = open_place(f"{job.out}/{task.name}")
+            if not job.fresh and _is_finished(fs, root, revision_of(lead, [_sha256(p) for p in lead.scan])):
+                return _outcome(fs, root, task.name, "skipped")
+            seconds = lead.config.batch.time_limit_s
+            words = f"It took longer than the time limit of {seconds:g} s (batch.time_limit_s)."
+            with time_limit(seconds, words, lambda note: job.leave_note(task, note)), _beside(fs, root) as target:
+                write_all(job.lay_out(lead), target, overwrite=True)
+        except RowplaneError as error:
+            # The reason must not tell one machine's folders from another's.
+            parts = (error.subject, error.found, error.allowed, error.hint)
+            raise RowplaneError(*(part.replace(f"{place.parent}/", "") for part in parts)) from error
     return _outcome(fs, root, task.name, "done")
 
 
@@ -102,18 +145,48 @@ def _near(place: str) -> Iterator[Path]:
     if is_local(fs):
         yield Path(root)
         return
-    with tempfile.TemporaryDirectory() as folder:
-        copy = Path(folder) / root.rsplit("/", 1)[-1]
+    with tempfile.TemporaryDirectory(prefix="rowplane-", dir=_scratch()) as folder:
+        whole, _, name = root.rpartition("/") if root.endswith(".toml") else (root, "", "")
+        copy = Path(folder) / whole.rsplit("/", 1)[-1]
         try:
-            if fs.isdir(root):
-                fs.get(f"{root}/", f"{copy}/", recursive=True)
+            if name or fs.isdir(whole):
+                _fetch_files(fs, whole, copy)
             else:
-                fs.get_file(root, str(copy))
-        except OSError as error:
-            raise RowplaneError(
-                place, f"no access ({error})", "a readable lead", "Check the address and credentials."
-            ) from None
-        yield copy
+                fs.get_file(whole, str(copy))
+        except Exception as error:  # every store has its own errors
+            words = f"no access ({' '.join(str(error).split())[:200]})"
+            raise RowplaneError(place, words, "a readable lead", "Check the address and credentials.") from None
+        yield copy / name if name else copy
+
+
+def _fetch_files(fs: Any, root: str, copy: Path) -> None:
+    for path in fs.find(root):
+        target = copy / Path(path).relative_to(root)
+        if not target.resolve().is_relative_to(copy.resolve()):
+            continue  # a key may hold '..'; nothing is written outside the copy
+        target.parent.mkdir(parents=True, exist_ok=True)
+        fs.get_file(path, str(target))
+
+
+@contextmanager
+def _beside(fs: Any, root: str) -> Iterator[Path]:
+    """Where to write a result folder: in place, or on this machine and from there, whole, to the remote place."""
+    if is_local(fs):
+        yield Path(root)
+        return
+    with tempfile.TemporaryDirectory(prefix="rowplane-", dir=_scratch()) as folder:
+        target = Path(folder) / "result"
+        yield target
+        put_folder(fs, target, root, RECORD if (target / RECORD).exists() else FAILURE)
+
+
+def _scratch() -> str | None:
+    """The worker's own folder, which is cleared after a worker that was killed; None outside of a worker."""
+    from distributed import get_worker
+
+    with contextlib.suppress(ValueError):
+        return str(get_worker().local_directory)
+    return None
 
 
 def _sha256(path: Path) -> str:
@@ -131,17 +204,10 @@ def _is_finished(fs: Any, root: str, revision: str) -> bool:
         return False
 
 
-def _upload(fs: Any, folder: Path, root: str) -> None:
-    """All files to a remote folder, the record last: a result without its record does not count as finished."""
-    if fs.exists(root):
-        fs.rm(root, recursive=True)
-    for path in sorted(folder.iterdir(), key=lambda p: (p.name == RECORD, p.name)):
-        fs.put_file(str(path), f"{root}/{path.name}")
-
-
 def _outcome(fs: Any, root: str, name: str, state: str) -> Outcome:
-    row = triage(name, json.loads(fs.cat_file(f"{root}/{RESULT}")))
-    return {"lead": name, "state": state, "row": row, "thumb": _thumb(fs, f"{root}/{PICTURE}")}
+    result = json.loads(fs.cat_file(f"{root}/{RESULT}"))
+    thumb = _thumb(fs, f"{root}/{PICTURE}")
+    return {"lead": name, "state": state, "row": triage(name, result), "parts": parts_of(result), "thumb": thumb}
 
 
 def _thumb(fs: Any, path: str) -> str:
@@ -155,73 +221,3 @@ def _thumb(fs: Any, path: str) -> str:
     out = io.BytesIO()
     picture.save(out, "JPEG", quality=60)
     return base64.b64encode(out.getvalue()).decode()
-
-
-def hand_in_failure(job: Job, task: Task, words: str) -> Outcome:
-    """Leave the reason, and a picture of what was seen, in the lead's result folder; an older result there goes."""
-    fs, root = open_place(f"{job.out}/{task.name}")
-    try:
-        if is_local(fs):
-            write_failure(task.name, words, job.run_id, _seen_points(task), Path(root))
-        else:
-            with tempfile.TemporaryDirectory() as folder:
-                write_failure(task.name, words, job.run_id, None, Path(folder) / "result")
-                _upload(fs, Path(folder) / "result", root)
-        thumb = _thumb(fs, f"{root}/seen.png")
-    except (RowplaneError, OSError) as error:
-        words, thumb = f"{words} (nor could that be written: {error})", ""
-    return {"lead": task.name, "state": "failed", "row": failed(task.name, words), "thumb": thumb}
-
-
-def _seen_points(task: Task) -> Any:
-    """Points for the picture of a lead that failed after reading; None where even reading fails."""
-    if not task.place:
-        return None
-    from rowplane.ingest import read_survey
-
-    try:
-        lead = load_lead(Path(task.place), dict(task.overrides))
-        return read_survey(lead.scan, lead.config.ingest).points_mm
-    except Exception:  # it failed once already; the words are what matters
-        return None
-
-
-def _failed_in_this_run(job: Job, task: Task) -> str:
-    fs, root = open_place(f"{job.out}/{task.name}")
-    try:
-        held = json.loads(fs.cat_file(f"{root}/{FAILURE}"))
-        return str(held["reason"]) if held["run"] == job.run_id else ""
-    except (OSError, ValueError, KeyError, TypeError):
-        return ""
-
-
-@contextmanager
-def _time_limit(job: Job, task: Task, seconds: float) -> Iterator[None]:
-    words = f"It took longer than the time limit of {seconds:g} s (batch.time_limit_s)."
-    if threading.current_thread() is threading.main_thread() and hasattr(signal, "setitimer"):
-
-        def stop(_signal: int, _frame: FrameType | None) -> None:
-            raise OutOfTimeError(words)
-
-        before = signal.signal(signal.SIGALRM, stop)
-        signal.setitimer(signal.ITIMER_REAL, seconds)
-        try:
-            yield
-        finally:
-            signal.setitimer(signal.ITIMER_REAL, 0)
-            signal.signal(signal.SIGALRM, before)
-        return
-
-    def give_up() -> None:
-        # A thread cannot be stopped from outside: the worker process ends, its keeper starts a new one, and the task's
-        # second try finds the failure handed in here.
-        hand_in_failure(job, Task(task.name, ""), words)
-        os._exit(1)
-
-    timer = threading.Timer(seconds, give_up)
-    timer.daemon = True
-    timer.start()
-    try:
-        yield
-    finally:
-        timer.cancel()
