@@ -5,15 +5,15 @@ from __future__ import annotations
 import pytest
 
 from rowplane.config import HardwareConfig, PlacementConfig
+from rowplane.placement.filling import longest_mm
 from rowplane.supports.beam import N_MM2
-from rowplane.supports.lengthening import growth_mm
 
 
-def test_growth() -> None:
-    """M-02 (recomputed): 6 m and 50 K 6.93 mm; 12 m and 80 K 22.08 mm; 240 in and 100 °F 0.312 in."""
-    assert growth_mm(6000, 23.1e-6, 50) == pytest.approx(6.93)
-    assert growth_mm(12_000, 23e-6, 80) == pytest.approx(22.08)
-    assert growth_mm(240, 13e-6, 100) == pytest.approx(0.312)
+@pytest.mark.parametrize(("length", "per_K", "range_K", "growth"), [(6000, 23.1e-6, 50, 6.93), (12_000, 23e-6, 80, 22.08)])
+def test_growth(length: float, per_K: float, range_K: float, growth: float) -> None:
+    """M-02 (recomputed): 6 m and 50 K grow by 6.93 mm, 12 m and 80 K by 22.08 mm: so long a row takes just that much gap."""
+    placement = PlacementConfig(expansion_per_K=per_K, temperature_range_K=range_K, expansion_allow_mm=growth)
+    assert longest_mm(placement) == pytest.approx(length)
 
 
 def test_default_coefficient() -> None:
