@@ -93,7 +93,10 @@ def _steps(pitch_mm: float, room_mm: float, extra_mm: float, placement: Placemen
     longest = longest_mm(placement)
     if room_mm <= longest:
         return np.zeros(1), pitch_mm
-    count = max(1, int((longest + placement.gap_mm) // pitch_mm))
+    most = max(1, int((longest + placement.gap_mm) // pitch_mm))
+    cells = max(1, int((room_mm + placement.gap_mm) // pitch_mm))
+    # As many parts as needed, about equally long, so that no part is a single column.
+    count = -(-cells // -(-cells // most))
     return np.arange(count, dtype=float) * pitch_mm, count * pitch_mm + extra_mm
 
 

@@ -20,6 +20,8 @@ NUDGE_MM = 1e-8
 """How far above a critical level the grid is read: by then the level's own cells have opened, by less than FIT_MM."""
 TOUCH_MM = 1e-7
 """Interval ends nearer than this touch."""
+SLACK_MM = 1e-5
+"""Bounds are taken wider by this, so that rounding cannot make them too low."""
 ROUNDING = 1e-10
 """Of a period: an interval that begins at the offset itself holds its cell."""
 CHUNK = 400_000
@@ -140,6 +142,50 @@ def most_cells(sections: Sections, grid: Grid, rows: Rows, y_mm: Array) -> NDArr
             flat = low.reshape(-1, low.shape[2]), high.reshape(-1, high.shape[2])
             best.append(depths(*flat, grid.period_u_mm)[1].max(axis=1, initial=0).reshape(low.shape[:2]).sum(axis=1))
     return np.concatenate(best) if best else np.zeros(0, dtype=np.int64)
+
+
+def ceiling(sections: Sections, grid: Grid, rows: Rows, from_mm: float, to_mm: float) -> tuple[int, float]:
+    """What no offset from `from_mm` to `to_mm` up the slope can exceed: cells held, and the lowest front edge it can have.
+
+    Each row is taken as all it meets between the two levels at once. Front inf where no row meets anything.
+    """
+    start, end = rows.base_mm + from_mm, rows.base_mm + to_mm + 2 * NUDGE_MM
+    last = len(sections.levels) - 2
+    first_band = np.searchsorted(sections.levels, start, side="right") - 1
+    last_band = np.searchsorted(sections.levels, end, side="right") - 1
+    meets = (last_band >= 0) & (first_band <= last)
+    first_band, last_band = np.clip(first_band, 0, last), np.clip(last_band, 0, last)
+    count = np.where(meets, last_band - first_band + 1, 0)
+    row = np.repeat(np.arange(len(count)), count)
+    band = first_band[row] + np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count)
+    t = np.clip(np.stack([start[row], end[row]]), sections.levels[band], sections.levels[band + 1])[..., None]
+    low = (sections.left[band, :, 1] + sections.left[band, :, 2] * (t - sections.left[band, :, 0])).min(axis=0)
+    high = (sections.right[band, :, 1] + sections.right[band, :, 2] * (t - sections.right[band, :, 0])).max(axis=0)
+    real = high >= low
+    if not real.any():
+        return 0, np.inf
+    owner = np.broadcast_to(row[:, None], low.shape)[real]
+    low, high = low[real] - SLACK_MM, high[real] + SLACK_MM
+    order = np.lexsort((low, owner))
+    owner, low, high = owner[order], low[order], high[order]
+    # One number line for all rows, laid end to end, so that touching intervals of a row merge in one pass.
+    away = owner * (2.0 * (float(np.abs([low, high]).max()) + grid.period_u_mm))
+    reach = np.maximum.accumulate(high + away)
+    begins = np.concatenate([[True], (low + away)[1:] > reach[:-1]])
+    group = np.cumsum(begins) - 1
+    merged_low, merged_owner = low[begins], owner[begins]
+    merged_high = np.full(len(merged_low), -np.inf)
+    np.maximum.at(merged_high, group, high)
+    spread = (merged_low[:, None] - grid.steps_u_mm).ravel(), (merged_high[:, None] - grid.steps_u_mm).ravel()
+    front = float((np.maximum(start[merged_owner], sections.levels[0])).min())
+    if grid.aligned:
+        return int(depths(spread[0][None, :], spread[1][None, :], grid.period_u_mm)[1].max()), front
+    owners = np.repeat(merged_owner, len(grid.steps_u_mm))
+    each = [
+        depths(spread[0][None, owners == k], spread[1][None, owners == k], grid.period_u_mm)[1].max()
+        for k in np.unique(owners)
+    ]
+    return int(sum(each)), front
 
 
 def cells_at(low: Array, high: Array, rows: Rows, grid: Grid, x_mm: Array) -> Any:

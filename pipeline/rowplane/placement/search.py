@@ -1,12 +1,13 @@
 """From critical levels to one set of cells: the most modules in groups that are worth their rails, then a fixed order of taste.
 
-Order: most modules, fewest separate groups, lowest front edge, most nearly centred in the room there is.
+Order: most modules, fewest separate groups, lowest front edge, fewest expansion gaps, most nearly centred in the room there is.
 """
 
 from __future__ import annotations
 
+import heapq
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,7 @@ from rowplane.placement.erosion import FIT_MM, Sections
 from rowplane.placement.packing import (
     Grid,
     Rows,
+    ceiling,
     cells_at,
     critical_levels,
     depths,
@@ -29,7 +31,7 @@ Cells = NDArray[np.int64]
 SAME_MM = 1e-6
 """Front edges nearer than this are equally low."""
 BATCH = 64
-"""Levels whose offsets are listed at once."""
+"""Levels looked into at once."""
 
 
 @dataclass(frozen=True)
@@ -53,6 +55,7 @@ class _Choice:
     count: int
     groups: int
     front_mm: float
+    parts: int
     off_centre_mm: float
     y_mm: float
     x_mm: Array
@@ -61,7 +64,7 @@ class _Choice:
 
     @property
     def rank(self) -> tuple[float, ...]:
-        return (-self.count, self.groups, round(self.front_mm / SAME_MM), round(self.off_centre_mm / SAME_MM))
+        return (-self.count, self.groups, round(self.front_mm / SAME_MM), self.parts, round(self.off_centre_mm / SAME_MM))
 
 
 def best_packing(sections: Sections, grid: Grid, least: int, centre_mm: float, along_u_mm: float) -> Packing:
@@ -72,51 +75,76 @@ def best_packing(sections: Sections, grid: Grid, least: int, centre_mm: float, a
     nothing = Packing(np.zeros((0, 2)), 0, 0, 0, 0)
     if sections.empty:
         return nothing
-    rows = rows_of(sections, grid)
-    levels = critical_levels(sections, grid)
-    most = most_cells(sections, grid, rows, levels)
-    bound = int(most.max(initial=0))
-    if bound == 0:
-        return nothing
-    best: _Choice | None = None
-    for choice in _choices(sections, grid, rows, levels, most, least, centre_mm - along_u_mm / 2):
-        if best is None or choice.rank < best.rank:
-            best = choice
-    if best is None or best.count == 0:
-        return Packing(np.zeros((0, 2)), 0, 0, bound, bound)
-    corners = _settled(sections, grid, rows, best, centre_mm - along_u_mm / 2)
+    hunt = _Hunt(sections, grid, rows_of(sections, grid), critical_levels(sections, grid), least, centre_mm - along_u_mm / 2)
+    best, bound = hunt.run()
+    if best is None:
+        return replace(nothing, bound=bound, left_over=bound)
+    corners = _settled(sections, grid, hunt.rows, best, hunt.middle_mm)
     return Packing(corners, best.groups, best.count, bound, best.left_over)
 
 
-def _choices(
-    sections: Sections, grid: Grid, rows: Rows, levels: Array, most: Cells, least: int, middle_mm: float
-) -> Iterator[_Choice]:
-    """Choices in the order of their greatest possible count, then lowest possible front; ends where none can be better."""
-    lowest = _lowest_front(sections, grid, rows, levels)
-    order = np.lexsort((lowest, -most))
-    seen: set[bytes] = set()
-    count, front, alone = 0, np.inf, False
-    for begin in range(0, len(order), BATCH):
-        batch = order[begin : begin + BATCH]
-        for index in batch:
-            if most[index] < max(count, 1) or (alone and most[index] == count and lowest[index] > front + SAME_MM):
-                return
-            for x in _offsets(sections, grid, rows, float(levels[index]), max(count, 1)):
-                low, high = (e[0] for e in read_rows(sections, grid, rows, levels[index : index + 1]))
-                cells = cells_at(low, high, rows, grid, x)
-                mark = cells.tobytes()
-                if mark in seen:
-                    continue
-                seen.add(mark)
-                choice = _judged(cells, grid, rows, float(levels[index]), x, least, middle_mm)
-                if choice.count and choice.count >= count:
-                    better = (choice.count, -choice.front_mm) > (count, -front)
-                    whole = choice.groups == 1 and choice.count == most[index]
-                    if choice.count > count:
-                        count, front, alone = choice.count, np.inf, False
-                    if whole and (better or not alone):
-                        front, alone = min(front, choice.front_mm), True
-                    yield choice
+class _Hunt:
+    """Best first over stretches of critical levels: a stretch that cannot hold a better choice is never looked into."""
+
+    def __init__(self, sections: Sections, grid: Grid, rows: Rows, levels: Array, least: int, middle_mm: float) -> None:
+        self.sections, self.grid, self.rows, self.levels = sections, grid, rows, levels
+        self.least, self.middle_mm = least, middle_mm
+        self.best: _Choice | None = None
+        self.bound = 0
+        self._seen: dict[bytes, float] = {}
+
+    def run(self) -> tuple[_Choice | None, int]:
+        """The best choice, None where no group is large enough, and the greatest number of cells at any offset."""
+        heap = [self._stretch(0, len(self.levels))]
+        while heap:
+            minus_most, front, begin, end = heapq.heappop(heap)
+            if not self._may_win(-minus_most, front):
+                # The heap's order: all that is left has the same ceiling or a lower one.
+                if -minus_most < max(self.best.count if self.best else 1, 1):
+                    break
+                continue
+            if end - begin > BATCH:
+                middle = (begin + end) // 2
+                for part in (self._stretch(begin, middle), self._stretch(middle, end)):
+                    heapq.heappush(heap, part)
+            else:
+                self._look_into(begin, end)
+        return self.best, self.bound
+
+    def _stretch(self, begin: int, end: int) -> tuple[int, float, int, int]:
+        most, front = ceiling(self.sections, self.grid, self.rows, float(self.levels[begin]), float(self.levels[end - 1]))
+        return -most, front, begin, end
+
+    def _may_win(self, most: int, front_mm: float) -> bool:
+        """True where `most` cells with a front edge no lower than `front_mm` could rank before the best so far, or tie with it."""
+        if most < 1 or self.best is None:
+            return most >= 1
+        if most != self.best.count:
+            return most > self.best.count
+        # Ties go to fewer groups, then to the lower front.
+        return self.best.groups > 1 or front_mm <= self.best.front_mm + SAME_MM
+
+    def _look_into(self, begin: int, end: int) -> None:
+        levels = self.levels[begin:end]
+        most = most_cells(self.sections, self.grid, self.rows, levels)
+        self.bound = max(self.bound, int(most.max(initial=0)))
+        lowest = _lowest_front(self.sections, self.grid, self.rows, levels)
+        for k in np.lexsort((lowest, -most)):
+            if self._may_win(int(most[k]), float(lowest[k])):
+                self._try_offsets(float(levels[k]))
+
+    def _try_offsets(self, y_mm: float) -> None:
+        """Every offset across at level `y_mm` that holds as many cells as the best choice so far."""
+        low, high = (e[0] for e in read_rows(self.sections, self.grid, self.rows, np.array([y_mm])))
+        for x in _offsets(low, high, self.grid, self.best.count if self.best else 1):
+            cells = cells_at(low, high, self.rows, self.grid, x)
+            mark = cells.tobytes() + (b"" if self.grid.aligned else x.tobytes())
+            if self._seen.get(mark, np.inf) <= y_mm:
+                continue
+            self._seen[mark] = y_mm
+            choice = _judged(cells, self.grid, self.rows, y_mm, x, self.least, self.middle_mm)
+            if choice.count and (self.best is None or choice.rank < self.best.rank):
+                self.best = choice
 
 
 def _lowest_front(sections: Sections, grid: Grid, rows: Rows, levels: Array) -> Array:
@@ -126,13 +154,15 @@ def _lowest_front(sections: Sections, grid: Grid, rows: Rows, levels: Array) -> 
     return np.where(np.any(fits, axis=1), levels + rows.base_mm[np.argmax(fits, axis=1)], np.inf)
 
 
-def _offsets(sections: Sections, grid: Grid, rows: Rows, y_mm: float, least: int) -> Iterator[Array]:
-    """Offsets across `(rows,)` that hold `least` cells or more at level `y_mm`; one per row where rows are not aligned."""
-    low, high = (e[0] for e in read_rows(sections, grid, rows, np.array([y_mm])))
+def _offsets(low: Array, high: Array, grid: Grid, least: int) -> Iterator[Array]:
+    """Offsets across `(rows,)` at which a level with ends `low`, `high` `(rows, slots)` holds `least` cells or more.
+
+    Where rows are not aligned there is one: each row's own best.
+    """
     if grid.aligned:
         start, held = depths(low.reshape(1, -1), high.reshape(1, -1), grid.period_u_mm)
         for x in np.unique(start[held >= least]):
-            yield np.full(len(rows.base_mm), x)
+            yield np.full(len(low), x)
         return
     start, held = depths(low, high, grid.period_u_mm)
     start = np.where(np.isfinite(start), start, 0.0)
@@ -150,11 +180,13 @@ def _judged(cells: Cells, grid: Grid, rows: Rows, y_mm: float, x_mm: Array, leas
     keep = size[of_cell] >= least
     kept = cells[keep]
     if not len(kept):
-        return _Choice(0, 0, np.inf, np.inf, y_mm, x_mm, kept, len(cells))
+        return _Choice(0, 0, np.inf, 0, np.inf, y_mm, x_mm, kept, len(cells))
     corners = _corners(kept, grid, rows, y_mm, x_mm)
     off = abs(0.5 * (corners[:, 0].min() + corners[:, 0].max()) - middle_mm)
     groups = len(np.unique(of_cell[keep]))
-    return _Choice(len(kept), groups, float(corners[:, 1].min()), off, y_mm, x_mm, kept, int(len(cells) - len(kept)))
+    parts = len(np.unique(kept[:, 0] // len(grid.steps_u_mm))) if len(grid.steps_u_mm) > 1 else 1
+    left_over = int(len(cells) - len(kept))
+    return _Choice(len(kept), groups, float(corners[:, 1].min()), parts, off, y_mm, x_mm, kept, left_over)
 
 
 def _corners(cells: Cells, grid: Grid, rows: Rows, y_mm: float, x_mm: Array) -> Array:
@@ -172,7 +204,8 @@ def _settled(sections: Sections, grid: Grid, rows: Rows, choice: _Choice, middle
     raised = np.ceil(choice.front_mm - FIT_MM) - choice.front_mm
     for y in (choice.y_mm + raised, choice.y_mm):
         moved = _corners(choice.cells, grid, rows, y, choice.x_mm)
-        groups = [np.arange(len(moved))] if grid.aligned else [np.flatnonzero(choice.cells[:, 1] == n) for n in np.unique(choice.cells[:, 1])]
+        row = choice.cells[:, 1]
+        groups = [np.arange(len(moved))] if grid.aligned else [np.flatnonzero(row == n) for n in np.unique(row)]
         shifts = [_shift(sections, moved[g], middle_mm) for g in groups]
         if all(s is not None for s in shifts):
             for group, shift in zip(groups, shifts, strict=True):

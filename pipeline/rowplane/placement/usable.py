@@ -16,6 +16,9 @@ from rowplane.model import Edge, EdgeKind, Face
 
 ARC_SIDES = 16
 """Rounded corners are drawn as regular polygons about the circle: never nearer than asked, up to 2 % farther."""
+COARSE_MM = 2.0
+MANY_CORNERS = 24
+"""An obstacle traced with more corners than this is drawn with fewer, within COARSE_MM, and kept off by as much more."""
 STRAY_MM = 2.0
 """Outline that runs farther than this from every edge belongs to no edge."""
 
@@ -24,9 +27,16 @@ def grown(outline: BaseGeometry, distance_mm: float) -> BaseGeometry:
     """`outline` and everything nearer to it than `distance_mm`; straight sides exact, corners as ARC_SIDES says."""
     if distance_mm <= 0:
         return outline
+    if shapely.get_num_coordinates(outline) > MANY_CORNERS:
+        coarse = shapely.simplify(outline, COARSE_MM)
+        outline, distance_mm = shapely.union(outline, coarse), distance_mm + COARSE_MM
+        return shapely.union_all([outline, *_strips(coarse, distance_mm)])
+    return shapely.union_all([outline, *_strips(outline, distance_mm)])
+
+
+def _strips(outline: BaseGeometry, distance_mm: float) -> list[BaseGeometry]:
     rings = [shapely.get_coordinates(ring) for ring in _rings(outline)]
-    strips = [strip(tuple(a), tuple(b), distance_mm) for ring in rings for a, b in pairwise(ring)]
-    return shapely.union_all([outline, *strips])
+    return [strip(tuple(a), tuple(b), distance_mm) for ring in rings for a, b in pairwise(ring)]
 
 
 def strip(start: Sequence[float], end: Sequence[float], distance_mm: float) -> BaseGeometry:
