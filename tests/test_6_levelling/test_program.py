@@ -53,7 +53,7 @@ def compare(seed: int) -> str:
 
 
 def test_equal_to_enumeration() -> None:
-    kinds = [compare(seed) for seed in range(40)]
+    kinds = [compare(seed) for seed in range(30)]
     assert {"plain", "packers", "short"} == set(kinds), "the cases must hold every outcome"
 
 

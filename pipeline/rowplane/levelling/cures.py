@@ -8,8 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rowplane.findings import finding
-from rowplane.levelling.setting import Solved, settle
+from rowplane.levelling.program import reachable
+from rowplane.levelling.setting import Solved, task_of
 from rowplane.model import Finding, RecheckBasis, Wish
+
+MOST_CURES = 3
+"""As many cures as a person wants to choose from; they are tried from the cheapest on."""
 
 EDGE_MM = 60.0
 """A foot within this of a module's edge carries it: feet stand in the gap between rows, a few centimetres from both edges."""
@@ -63,17 +67,22 @@ def _out_of_reach(one: Solved, i: int) -> Finding:
 
 
 def _cures(one: Solved, broken: NDArray[np.int64]) -> list[_Cure]:
+    """Cures that work, tried from the cheapest kind on: splits lose no module, then what is left out, fewest first."""
     basis = one.basis
-    tried = [_split(basis, row) for row in np.unique(basis.module_rows)[1:].tolist()]
-    tried += [_drop(basis, modules, words) for modules, words in _to_drop(basis, broken)]
-    return [cure for cure in tried if cure is not None]
+    found = [cure for row in np.unique(basis.module_rows)[1:].tolist() if (cure := _split(basis, row)) is not None]
+    for modules, words in sorted(_to_drop(basis, broken), key=lambda out: int(np.count_nonzero(out[0]))):
+        if len(found) >= MOST_CURES:
+            break
+        if (cure := _drop(basis, modules, words)) is not None:
+            found.append(cure)
+    return found
 
 
 def _split(basis: RecheckBasis, row: int) -> _Cure | None:
     """Two arrays, the upper starting with `row`; the feet of the line between them are needed twice."""
     lower, upper = basis.module_rows < row, basis.module_rows >= row
     parts = [_part(basis, lower), _part(basis, upper)]
-    if any(part is None or np.any(settle(part).shortfall_mm > 0) for part in parts):
+    if any(part is None or not reachable(task_of(part)) for part in parts):
         return None
     line = float(np.min(basis.modules_mm[upper, 1]))
     shared = int(np.count_nonzero(_carries(basis, lower) & _carries(basis, upper)))
@@ -83,7 +92,7 @@ def _split(basis: RecheckBasis, row: int) -> _Cure | None:
 
 def _drop(basis: RecheckBasis, modules: NDArray[np.bool_], words: str) -> _Cure | None:
     rest = _part(basis, ~modules)
-    if rest is None or np.any(settle(rest).shortfall_mm > 0):
+    if rest is None or not reachable(task_of(rest)):
         return None
     rects = tuple(tuple(float(x) for x in rect) for rect in basis.modules_mm[modules])
     text = f"leave out {words}"

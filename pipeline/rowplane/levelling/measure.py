@@ -17,6 +17,10 @@ SOFT = 8
 """Power of the mean that stands for 'the worst foot': a plain greatest value would not see progress at the second worst."""
 
 
+MOST_SWAPPED = 15
+"""Lists up to this long are mended by exchange; a longer one leaves little unmeasured, and the exchange gets slow."""
+
+
 @dataclass(frozen=True)
 class _Points:
     """Candidate readings: rows `(c, h)` over the hook seats, error variances `(c,)`, and the foot each is taken at."""
@@ -66,17 +70,47 @@ def chosen(
 
     No pick where nothing is to be gained, or where all is within the limit from the start.
     """
+    every = np.ones(len(points.foot), dtype=bool)
+    picks, after = _greedy(basis, points, every, most, limit_mm)
+    if 2 < len(picks) <= MOST_SWAPPED:
+        better = np.isin(np.arange(len(every)), _swapped(basis, points, picks))
+        again, then = _greedy(basis, points, better, len(picks), limit_mm)
+        if then[-1] <= max(after[-1], limit_mm):
+            picks, after = again, then
+    return [(int(points.foot[pick]), points.kind) for pick in picks], after
+
+
+def _greedy(
+    basis: RecheckBasis, points: _Points, among: NDArray[np.bool_], most: int, limit_mm: float
+) -> tuple[list[int], list[float]]:
     state = _State(basis, points)
-    picked: list[tuple[int, Literal["gap", "height"]]] = []
+    state.left &= among
+    picks: list[int] = []
     after: list[float] = []
-    while len(picked) < min(most, len(points.foot)) and state.worst() > limit_mm:
-        best = state.best()
-        if best is None:
-            break
+    while len(picks) < most and state.worst() > limit_mm and (best := state.best()) is not None:
         state.take(best)
-        picked.append((int(points.foot[best]), points.kind))
+        picks.append(best)
         after.append(state.worst())
-    return picked, after
+    return picks, after
+
+
+def _swapped(basis: RecheckBasis, points: _Points, picks: list[int]) -> list[int]:
+    """Each pick in turn changed for the point that is best beside the others, until none changes (three rounds at most).
+
+    What is picked first is picked without knowing the rest; a single exchange is known to mend most of that.
+    """
+    now = list(picks)
+    for _ in range(3):
+        before = tuple(now)
+        for i in range(len(now)):
+            state = _State(basis, points)
+            for pick in now[:i] + now[i + 1 :]:
+                state.take(pick)
+            best = state.best()
+            now[i] = now[i] if best is None else best
+        if tuple(now) == before:
+            break
+    return now
 
 
 class _State:

@@ -89,6 +89,17 @@ def solve(task: Task) -> Answer:
     return answer
 
 
+def reachable(task: Task) -> bool:
+    """Whether some plane suits every free foot within travel and packers; no goal is met beyond the first."""
+    frame = _Frame(task)
+    _first(frame, "way")
+    if len(task.held):
+        _first(frame, "miss")
+    if _in_turn(_Columns(frame, with_packers=False, may_fall_short=False), ("greatest adjustment",), 0.0, 0.0) is not None:
+        return True
+    return _in_turn(_Columns(frame, with_packers=True, may_fall_short=False), ("packers",), 0.0, 0.0) is not None
+
+
 class _Frame:
     """Limits of the plane that have nothing to do with travel, over x, way and miss (five columns)."""
 
@@ -114,7 +125,7 @@ def _first(frame: _Frame, what: str) -> float:
     """Smallest `way` (all else free) or, with that held, smallest `miss`; kept in the frame for what follows."""
     cost = np.array([0, 0, 0, what == "way", what == "miss"], dtype=float)
     bounds = [*zip(frame.task.lower, frame.task.upper, strict=True), (0, None if what == "way" else frame.way), (0, None)]
-    result = linprog(cost, frame.rows, frame.rhs, bounds=bounds, method="highs")
+    result = linprog(cost, frame.rows, frame.rhs, bounds=bounds, method="highs", options={"presolve": True})
     if result.status != 0:
         raise ArithmeticError(f"the plane's own limits have no solution: {result.message}")
     # Below a thousandth of a millimetre it is the solver's rounding, not a limit that gave way.
