@@ -27,7 +27,7 @@ def html_files(result: RoofResult, sheets: Sheets) -> Files:
         sheets=sheets, pages=build_pages(result, sheets), w=WORDS, p=PAGE_WORDS, signs=SEVERITY_SIGNS,
         css=(TEMPLATES / "crew-sheet.css").read_text(encoding="utf-8"), figure_css=STYLE, script=script,
         script_hash=script_hash(script), data=script_json(crew_data(result, sheets)),
-        plans=[_plan(d) for d in sheets.drawings], key_plan=plan_svg(sheets.key_plan) if sheets.key_plan else "",
+        plans=[_plan(d) for d in sheets.drawings], key_plan=plan_svg(sheets.key_plan, "min(100%, 680px)") if sheets.key_plan else "",
     )
     return {"crew-sheet.html": page.encode("utf-8", "replace")}
 

@@ -24,7 +24,7 @@ _TOO_BIG = frozenset({"points_mm", "classes", "labels", "height", "own_mm", "sd_
 
 def result_files(result: RoofResult, sheets: Sheets) -> Files:
     """result.json and posterior.npz."""
-    return {"result.json": json_bytes(result_values(result, sheets)), "posterior.npz": posterior_bytes(result)}
+    return {"result.json": json_bytes(result_values(result, sheets)), "posterior.npz": posteriors_bytes(result.levels.posteriors)}
 
 
 def json_bytes(values: Any) -> bytes:
@@ -64,10 +64,10 @@ def _table(table: Table) -> dict[str, Any]:
     return {"columns": columns, "rows": table.records()}
 
 
-def posterior_bytes(result: RoofResult) -> bytes:
+def posteriors_bytes(posteriors: tuple[Posterior, ...]) -> bytes:
     """posterior.npz without pickles: `arrays` names the arrays; `0.mean_mm`, `0.hook_ids`, … are the fields of the first."""
-    values: dict[str, Any] = {"arrays": np.array([p.array for p in result.levels.posteriors], dtype=np.str_)}
-    for k, posterior in enumerate(result.levels.posteriors):
+    values: dict[str, Any] = {"arrays": np.array([p.array for p in posteriors], dtype=np.str_)}
+    for k, posterior in enumerate(posteriors):
         values |= {f"{k}.{name}": array for name, array in posterior_arrays(posterior).items()}
     out = io.BytesIO()
     np.savez_compressed(out, allow_pickle=False, **values)

@@ -58,8 +58,8 @@ def face_svg(drawing: FaceDrawing, title: str, styled: bool = True, width: str =
     return svg_document(box, [face_group(drawing, 400.0, 300.0)], title, styled, width)
 
 
-def plan_svg(drawing: FaceDrawing) -> str:
-    """The roof from above, with scale bar and north arrow."""
+def plan_svg(drawing: FaceDrawing, width: str = "") -> str:
+    """The roof from above, with scale bar and north arrow; `width` as CSS length."""
     left, low, right, top = drawing.bounds
     wide, high = max(right - left, 5600.0), top - low
 
@@ -71,7 +71,7 @@ def plan_svg(drawing: FaceDrawing) -> str:
     north = f'<g transform="translate({300 + wide - 60 * size:.0f} {45 * size:.0f}) scale({0.12 * size:.2f})">{_north(0, 0, 0.0)}</g>'
     below = [_scale_bar(300, high + 1000), north]
     thick = f"<style>.d-outline,.d-edge{{stroke-width:{2.5 * size:.0f}}}.d-dimension{{fill:none;stroke:#111;stroke-width:{4 * size:.0f}}}</style>"
-    return svg_document((0.0, 0.0, wide + 600, high + 1300), [thick, *marks, *below], drawing.title)
+    return svg_document((0.0, 0.0, wide + 600, high + 1300), [thick, *marks, *below], drawing.title, True, width)
 
 
 def svg_document(
@@ -81,7 +81,8 @@ def svg_document(
     x, y, w, h = box
     size = f'style="width:{width}"' if width else f'width="{w / 50:.1f}mm" height="{h / 50:.1f}mm"'
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{x:.0f} {y:.0f} {w:.0f} {h:.0f}" {size} role="img">\n<title>{escape(title)}</title>\n{f"<style>{STYLE}</style>" if styled else ""}\n'
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{x:.0f} {y:.0f} {w:.0f} {h:.0f}" {size} role="img">\n'
+        f'<title>{escape(title)}</title>\n{f"<style>{STYLE}</style>" if styled else ""}\n'
         f'<rect x="{x:.0f}" y="{y:.0f}" width="{w:.0f}" height="{h:.0f}" fill="#fff"/>\n' + "\n".join(parts) + "\n</svg>\n"
     )
 
