@@ -1,0 +1,47 @@
+"""Table of how many modules the real roof faces hold: `python tests/bench/bench_packing.py` from the project's top folder.
+
+Faces: 3DBAG, CC BY 4.0. Setback 300 mm all round, the invented module of the defaults, both orientations tried.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+
+sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2] / "pipeline")]
+
+from rowplane.config import HardwareConfig, ModuleConfig, PlacementConfig, SiteConfig  # noqa: E402
+from rowplane.frames import pitch_deg  # noqa: E402
+from rowplane.placement import place_modules  # noqa: E402
+from test_4_placement.builders import surfaces  # noqa: E402
+from test_4_placement.real_roofs import FILE, real_faces  # noqa: E402
+
+
+def main() -> None:
+    """Print one row per face and the sum."""
+    if not FILE.is_file():
+        sys.exit(f"{FILE} is not here")
+    module, sums = ModuleConfig(), [0.0, 0.0, 0.0, 0.0]
+    print("face  area_m2  pitch  usable_m2  modules  bound  area_bound  share_%  arrays  orientation  seconds")
+    for face in real_faces():
+        start = time.process_time()
+        layout = place_modules(surfaces(face), PlacementConfig(), module, HardwareConfig(), SiteConfig())
+        seconds = time.process_time() - start
+        count = sum(len(a.modules) for a in layout.arrays)
+        bound = sum(a.bound for a in layout.arrays)
+        said = next((f.text for f in layout.findings if f.code == "layout-count"), "at most 0.")
+        area_bound = int(said.rsplit("at most ", 1)[1].rstrip("."))
+        share = 100 * count * module.width_mm * module.height_mm / face.outline.area
+        ways = "+".join(sorted({a.orientation for a in layout.arrays})) or "-"
+        usable = layout.usable[0][1].area / 1e6
+        print(
+            f"{face.id:4}  {face.area_m2:7.1f}  {pitch_deg(face.frame):5.1f}  {usable:9.1f}  {count:7d}  {bound:5d}  {area_bound:10d}  "
+            f"{share:7.1f}  {len(layout.arrays):6d}  {ways:11}  {seconds:7.3f}"
+        )
+        sums = [sums[0] + face.area_m2, sums[1] + count, sums[2] + area_bound, max(sums[3], seconds)]
+    print(f"sum of area {sums[0]:.0f} m2, modules {sums[1]:.0f}, area bound {sums[2]:.0f}, slowest face {sums[3]:.3f} s")
+
+
+if __name__ == "__main__":
+    main()
