@@ -20,6 +20,13 @@ RELAXED_HOOKS = 100
 """Added to the hook count of a rail whose hooks cannot keep their limits: such a rail is taken only where none else is."""
 
 
+CURE_ORDERS = (
+    ("reach_mm", "overhang_mm", "spacing_mm", "zones", "per_edge"),
+    ("per_edge", "zones", "overhang_mm", "spacing_mm", "reach_mm"),
+)
+"""Orders in which several relaxed limits are tightened again."""
+
+
 @dataclass(frozen=True)
 class Ground:
     """What the rails of one array stand on: its grid, the face's pattern and rafters, and the settings."""
@@ -168,9 +175,15 @@ def _smallest_cure(
         return singles[0], tuple(_words(cured, limits) for cured in singles)
     if not works(top):
         return None
-    for name in ("reach_mm", "overhang_mm", "spacing_mm", "zones", "per_edge"):
-        top = _tighten(top, limits, name, works)
-    return top, (_words(top, limits),)
+    # What is tightened first gives least, so both ends of the list have their turn.
+    cures = []
+    for order in CURE_ORDERS:
+        cured = top
+        for name in order:
+            cured = _tighten(cured, limits, name, works)
+        cures.append(cured)
+    best = min(cures, key=lambda cured: _change(cured, limits))
+    return best, (_words(best, limits),)
 
 
 def _loosest(ground: Ground, limits: Limits) -> Limits:
