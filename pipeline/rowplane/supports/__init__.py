@@ -4,8 +4,10 @@ grid      rows, chains and lines of an array          columns   rafters ∩ pans
 choose    the integer program of the rails            rails     options, and the smallest cure where none will do
 hooks     which courses carry a rail                  feet      where feet stand, their kind, what they carry
 beam      a rail as continuous beam                   assemble  chosen rails → rails, hooks, feet
-loads     forces at the hooks                         cutting   splices and cutting list
-place     the stage                                   parts     the parts list
+loads     forces at the hooks                         pressures what acts on the feet, by the lead or a standard
+check     what a hook is used to                      standards one file per published standard
+cutting   splices and cutting list                    parts     the parts list
+place     the stage
 """
 
 from rowplane.supports.parts import list_parts
