@@ -130,6 +130,19 @@ def batch(
 
 
 @app.command()
+def recheck(
+    result: Annotated[Path, typer.Argument(help="Folder of an earlier result.")],
+    readings: Annotated[Path, typer.Option("--readings", help="CSV: id, kind, value_mm, and u_mm, v_mm, note.")],
+    out: Annotated[Path | None, typer.Option("--out", help="Folder of the new revision; default RESULT-recheck.")] = None,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an existing folder.")] = False,
+) -> int:
+    """Field readings in, updated foot table out: a new revision; the earlier result stays."""
+    from rowplane.cli.run import recheck_result
+
+    return NEEDS_A_PERSON if recheck_result(result, readings, out, overwrite) else DONE
+
+
+@app.command()
 def inspect(
     scan: Annotated[Path, typer.Argument(help="A scan, a lead.toml, or a folder with one.")],
     settings: SetOption = None,

@@ -124,3 +124,22 @@ def inspect_scan(path: Path, overrides: dict[str, str], as_json: bool) -> bool:
     report = inspection(survey, roof, surfaces, quality)
     print(json.dumps(report, indent=2, ensure_ascii=False) if as_json else inspection_lines(report))
     return quality.verdict == "not fit" or not roof.faces
+
+
+def recheck_result(folder: Path, readings: Path, out: Path | None, overwrite: bool) -> bool:
+    """Take readings into an earlier result; True where a finding needs a person. The earlier folder is not touched."""
+    from rowplane.deliverables import write_revised
+    from rowplane.ingest import read_earlier_result, read_field_readings
+    from rowplane.levelling import recheck_feet
+
+    bases = read_earlier_result(folder)
+    taken = read_field_readings(readings)
+    levels = recheck_feet(bases, taken)
+    target = out or folder.resolve().with_name(f"{folder.resolve().name}-recheck")
+    write_revised(folder, levels, target, overwrite)
+    _print_findings(levels.findings, verbose=True)
+    changed = sum(bool(f.note) for f in levels.feet)
+    print(f"{len(taken.readings)} readings; {changed} of {len(levels.feet)} feet with a note")
+    print(f"{sum(f.trust == 'measure' for f in levels.feet)} feet still to measure")
+    print(f"result: {target}")
+    return any(f.severity in ("person", "stop") for f in levels.findings)

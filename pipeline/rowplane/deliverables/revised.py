@@ -86,7 +86,7 @@ def _lift_per_mm(result: dict[str, Any]) -> dict[str, Any]:
 
 def _raised(row: Row, column: str, height_mm: float, per_mm: Any) -> Row:
     """The row with its height and its place in the scan moved along w; untouched where the printed height stays."""
-    text = figure(height_mm, 1)
+    text = figure(height_mm, len(row[column].partition(".")[2]))
     if text == row[column]:
         return row
     moved = {column: text}

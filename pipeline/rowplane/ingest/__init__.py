@@ -7,11 +7,13 @@ level     level-survey sheets
 crs       unit, coordinate system, grid to ground
 cleaning  outliers, and clouds that are none
 footprint the roof's plan polygon
+field     readings from the roof, and the result they are taken into
 survey    read_survey: all of that in order
 quality   judge_scan: good, measure some feet, or not fit
 """
 
+from rowplane.ingest.field import read_earlier_result, read_field_readings
 from rowplane.ingest.quality import judge_scan
 from rowplane.ingest.survey import read_survey
 
-__all__ = ["judge_scan", "read_survey"]
+__all__ = ["judge_scan", "read_earlier_result", "read_field_readings", "read_survey"]
