@@ -87,7 +87,7 @@ def _renumber(table: NDArray[np.int32], kept: list[int], count: int) -> NDArray[
 
 def _roof(survey: Survey, scan: Scan, drafts: list[Draft], listed: tuple[Building, ...], config: PlanesConfig) -> Roof:
     """The faces as the model has them, largest first, and the label of every point."""
-    big = [k for k, d in enumerate(drafts) if d.outline.area / 1e6 >= config.min_face_m2]
+    big = [k for k, d in enumerate(drafts) if d.level is not None and d.outline.area / 1e6 >= config.min_face_m2]
     order = sorted(big, key=lambda k: -drafts[k].outline.area)
     if not order:
         return _nothing(survey, listed, "no face of that size is left")

@@ -39,7 +39,7 @@ class Box:
             flat = x.astype(np.int32) * np.int32(self.shape[1]) + y.astype(np.int32)
         if not inside.all():
             flat[~inside] = -1
-        return flat
+        return np.asarray(flat, dtype=np.int32)
 
     def centres(self) -> Array:
         """Plan centres of all cells `(size, 2)` from `low`, mm."""
@@ -65,7 +65,7 @@ class Grid:
     @property
     def spacing_mm(self) -> float:
         """Mean distance between neighbouring points, mm."""
-        return 1000.0 / np.sqrt(self.density_per_m2)
+        return float(1000.0 / np.sqrt(self.density_per_m2))
 
 
 def chunks(points: NDArray[np.floating]) -> Iterator[slice]:

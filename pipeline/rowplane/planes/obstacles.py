@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from scipy import ndimage
 from shapely.geometry import MultiPoint, Polygon, box
 
@@ -35,7 +36,7 @@ def find_obstacles(uvw: Array, high: float, outline: Polygon, step: float) -> tu
     return (*standing, *_holes(Raster(low, step, every > 0, every < 0), outline, standing))
 
 
-def _standing(uvw: Array, place: Array, over: Array, usual: float, step: float) -> tuple[Obstacle, ...]:
+def _standing(uvw: Array, place: NDArray[np.int64], over: NDArray[np.int64], usual: float, step: float) -> tuple[Obstacle, ...]:
     many = over >= max(0.35 * usual, 1.0)
     labels, count = ndimage.label(many, np.ones((3, 3), dtype=bool))
     own = labels[place[:, 0], place[:, 1]]

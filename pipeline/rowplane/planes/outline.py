@@ -9,13 +9,16 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from scipy import ndimage
-from shapely.geometry import Polygon, box
+from shapely.geometry import Polygon
 from shapely.geometry.polygon import orient
 
 from rowplane.model import Array, EdgeKind
 
 Mask = NDArray[np.bool_]
 SHORTEST_MM = 350.0
+LEAST_OBLIQUE_MM = 1200.0
+MOST_LINES = 40
+LEAST_GAIN_MM2, LEAST_GAIN_SHARE = 80_000.0, 0.003
 NOTCH_MM = 120.0
 """Half the width of notches and spurs that no roof edge has."""
 
@@ -92,20 +95,77 @@ def draw_outline(
     mine = owner == face
     raster = rasterise(uvh[mine, :2], uvh[~mine & (owner >= 0), :2], step, hides)
     lines = _apart(contacts + _free_lines(raster, uvh, mine, contacts) + hints, step)
-    return _assemble(raster, lines)
+    return _assemble(raster, _worth_it(raster, contacts, [line for line in lines if not line.kind]))
 
 
 def _free_lines(raster: Raster, uvh: Array, mine: Mask, contacts: list[Line]) -> list[Line]:
+    """Lines along which boundary cells that no contact explains line up, the longest first."""
+    centres = raster.centres()
+    cells = centres[_boundary(raster, contacts).ravel()]
     found: list[Line] = []
-    rest = _boundary(raster, contacts)
-    for axis in (0, 1):
-        for side in (-1.0, 1.0):
-            normal = side * np.eye(2)[axis]
-            ends = _ends(raster, axis, side)
-            for level, span in _levels(raster, ends, rest, axis, side):
-                found.append(_refine(Line(normal, level, span), uvh, mine, raster.step))
-    rest &= ~_near(raster, found, 2.0 * raster.step)
-    return found + _oblique(raster, uvh, mine, rest)
+    while len(cells) * raster.step >= SHORTEST_MM and len(found) < MOST_LINES:
+        line, used = _longest(cells, raster)
+        if line is None:
+            break
+        found.append(_refine(line, uvh, mine, raster.step))
+        cells = cells[~used]
+    return found
+
+
+def _longest(cells: Array, raster: Raster) -> tuple[Line | None, Mask]:
+    """The longest unbroken line of boundary cells `(n, 2)` over 60 directions; eave and slope directions count more."""
+    step = raster.step
+    best, chosen, axis = 0.0, np.zeros(len(cells), dtype=bool), False
+    for turn in range(60):
+        normal = np.array([np.cos(turn * np.pi / 60), np.sin(turn * np.pi / 60)])
+        straight = turn % 30 == 0
+        away = cells @ normal
+        order = np.argsort(away, kind="stable")
+        many = np.searchsorted(away[order], away[order] + 1.1 * step, side="right") - np.arange(len(order))
+        k = int(np.argmax(many))
+        worth = many[k] * step * (1.25 if straight else 1.0)
+        if worth <= best:
+            continue
+        members = order[k : k + many[k]]
+        run = _run(cells[members] @ np.array([-normal[1], normal[0]]), max(1000.0, 4.0 * step))
+        worth = len(run) * step * (1.25 if straight else 1.0)
+        if worth > best:
+            best, axis = worth, straight
+            chosen = np.zeros(len(cells), dtype=bool)
+            chosen[members[run]] = True
+    if chosen.sum() * step < (SHORTEST_MM if axis else LEAST_OBLIQUE_MM) or chosen.sum() < 3:
+        return None, chosen
+    line = _through(cells[chosen], axis, raster)
+    span = cells @ line.along
+    beside = (np.abs(cells @ line.normal - line.offset + 0.5 * step) < 1.3 * step) & (span > line.span[0]) & (span < line.span[1])
+    return line, chosen | beside
+
+
+def _run(t: Array, gap: float) -> NDArray[np.int64]:
+    """Indices of the longest stretch of `t` without a gap."""
+    order = np.argsort(t, kind="stable")
+    cuts = np.concatenate([[0], np.nonzero(np.diff(t[order]) > gap)[0] + 1, [len(t)]])
+    k = int(np.argmax(np.diff(cuts)))
+    return np.asarray(order[cuts[k] : cuts[k + 1]])
+
+
+def _through(cells: Array, axis: bool, raster: Raster) -> Line:
+    """Line along the outer side of boundary cells; its normal points out of the face."""
+    middle = cells.mean(axis=0)
+    if axis:
+        normal = np.eye(2)[int(np.argmin(np.ptp(cells, axis=0)))]
+    else:
+        normal = np.linalg.eigh(np.cov((cells - middle).T))[1][:, 0]
+    held = [0.0, 0.0]
+    for k, side in enumerate((1.0, -1.0)):
+        place = np.floor((cells + side * 2.0 * raster.step * normal - raster.low) / raster.step).astype(int)
+        place = place[((place >= 0) & (place < raster.mask.shape)).all(axis=1)]
+        held[k] = float(raster.mask[place[:, 0], place[:, 1]].sum())
+    if held[0] > held[1]:
+        normal = -normal
+    t = cells @ np.array([-normal[1], normal[0]])
+    half = 0.5 * raster.step
+    return Line(normal, float(middle @ normal) + half, (float(t.min()) - half, float(t.max()) + half))
 
 
 def _boundary(raster: Raster, contacts: list[Line]) -> Mask:
@@ -126,47 +186,6 @@ def _near(raster: Raster, lines: list[Line], reach: float) -> Mask:
         close = (away < reach) & (t > line.span[0] - slack) & (t < line.span[1] + slack)
         hit |= close.reshape(hit.shape)
     return hit
-
-
-def _ends(raster: Raster, axis: int, side: float) -> Array:
-    """Outer ends of the runs along `axis` in direction `side`: `(m, 2)` of index across, index along."""
-    mask = raster.mask if axis == 1 else raster.mask.T
-    shifted = np.zeros_like(mask)
-    if side > 0:
-        shifted[:, :-1] = mask[:, 1:]
-    else:
-        shifted[:, 1:] = mask[:, :-1]
-    return np.argwhere(mask & ~shifted)
-
-
-def _levels(
-    raster: Raster, ends: Array, rest: Mask, axis: int, side: float
-) -> list[tuple[float, tuple[float, float]]]:
-    """Positions along `normal` at which many runs end together, with the stretch over which they do."""
-    if not len(ends):
-        return []
-    free = rest if axis == 1 else rest.T
-    ends = ends[free[ends[:, 0], ends[:, 1]]]
-    least = max(3, int(np.ceil(SHORTEST_MM / raster.step)))
-    found: list[tuple[float, tuple[float, float]]] = []
-    while len(ends) >= least:
-        values = ends[:, 1]
-        count = np.bincount(values, minlength=raster.mask.shape[axis] + 3)
-        three = count[:-2] + count[1:-1] + count[2:]
-        peak = int(np.argmax(three)) + 1
-        if three[peak - 1] < least:
-            break
-        near = np.abs(values - peak) <= 1
-        chosen = ends[near]
-        middle = float(chosen[:, 1].mean()) + (1.0 if side > 0 else 0.0)
-        level = raster.low[axis] + middle * raster.step
-        across = raster.low[1 - axis] + (np.array([chosen[:, 0].min(), chosen[:, 0].max() + 1])) * raster.step
-        # The line's own direction is (−normal_v, normal_u): the span changes sign with it.
-        turn = -side if axis == 1 else side
-        span = sorted(float(turn * a) for a in across)
-        found.append((side * level, (span[0], span[1])))
-        ends = ends[np.abs(values - peak) > 2]
-    return found
 
 
 def _refine(line: Line, uvh: Array, mine: Mask, step: float) -> Line:
@@ -200,47 +219,6 @@ def _refine(line: Line, uvh: Array, mine: Mask, step: float) -> Line:
     return replace(line, offset=line.offset + float(bins[k]) + (more - short) * width)
 
 
-def _oblique(raster: Raster, uvh: Array, mine: Mask, rest: Mask) -> list[Line]:
-    """Lines through boundary stretches that run neither along the eave nor up the slope."""
-    found: list[Line] = []
-    labels, count = ndimage.label(rest, np.ones((3, 3), dtype=bool))
-    centres = raster.centres().reshape(*rest.shape, 2)
-    inner = centres[raster.mask].mean(axis=0)
-    for k in range(1, count + 1):
-        cells = centres[labels == k]
-        while len(cells) * raster.step > 1000.0:
-            line, used = _longest_line(cells, inner, raster.step)
-            if line is None:
-                break
-            found.append(_refine(line, uvh, mine, raster.step))
-            cells = cells[~used]
-    return found
-
-
-def _longest_line(cells: Array, inner: Array, step: float) -> tuple[Line | None, Mask]:
-    """The direction out of 60 along which most boundary cells line up, at least a metre of them."""
-    best, kept = 0, None
-    for angle in np.arange(60) * np.pi / 60:
-        normal = np.array([np.cos(angle), np.sin(angle)])
-        away = cells @ normal
-        order = np.sort(away)
-        many = np.searchsorted(order, order + 1.5 * step) - np.arange(len(order))
-        k = int(np.argmax(many))
-        if many[k] > best:
-            best, kept = int(many[k]), (normal, order[k] + 0.75 * step)
-    if kept is None or best * step < 1000.0:
-        return None, np.zeros(len(cells), dtype=bool)
-    normal, offset = kept
-    used = np.abs(cells @ normal - offset) < 1.2 * step
-    middle = cells[used].mean(axis=0)
-    _, vectors = np.linalg.eigh(np.cov((cells[used] - middle).T))
-    normal = vectors[:, 0]
-    if (inner - middle) @ normal > 0:
-        normal = -normal
-    t = cells[used] @ np.array([-normal[1], normal[0]])
-    return Line(normal, float(middle @ normal) + 0.5 * step, (float(t.min()), float(t.max()))), used
-
-
 def _apart(lines: list[Line], step: float) -> list[Line]:
     """Leave out a free line that all but repeats an earlier one; caps and chimneys make such lines beside a contact."""
     kept: list[Line] = []
@@ -257,24 +235,59 @@ def _apart(lines: list[Line], step: float) -> list[Line]:
     return kept
 
 
+def _worth_it(raster: Raster, contacts: list[Line], free: list[Line]) -> list[Line]:
+    """The contacts and those free lines that earn their corners: each must put a fair area on its right side.
+
+    Backward elimination: of all free lines the one that is missed least goes, until each that is left is missed.
+    """
+    free = sorted(free, key=lambda line: line.span[0] - line.span[1])[:MOST_LINES]
+    lines = (contacts + free)[:62]
+    centres = raster.centres()
+    key = np.zeros(len(centres), dtype=np.int64)
+    for k, line in enumerate(lines):
+        key |= (centres @ line.normal > line.offset).astype(np.int64) << k
+    # Cells on the same side of every line are always taken or left together: their sums are all that counts.
+    keys, inverse = np.unique(key, return_inverse=True)
+    held = np.bincount(inverse.ravel(), raster.mask.ravel())
+    against = np.bincount(inverse.ravel(), np.where(raster.hidden.ravel(), 0.5, 1.0) * ~raster.mask.ravel())
+    area = float(held.sum()) * raster.step**2
+    least = max(LEAST_GAIN_MM2, LEAST_GAIN_SHARE * area, 3.0 * raster.step**2) / raster.step**2
+    kept = list(range(len(contacts), len(lines)))
+    every = np.int64(-1)
+    wrong = _wrong(keys, held, against)
+    while kept:
+        after = [_wrong(keys & (every & ~(np.int64(1) << k)), held, against) for k in kept]
+        least_missed = int(np.argmin(after))
+        if after[least_missed] - wrong >= least:
+            break
+        every &= ~(np.int64(1) << kept.pop(least_missed))
+    return lines[: len(contacts)] + [lines[k] for k in kept]
+
+
+def _wrong(keys: NDArray[np.int64], held: Array, against: Array) -> float:
+    """Cells that end up on the wrong side when all of one key are taken or left as a whole."""
+    inverse = np.unique(keys, return_inverse=True)[1].ravel()
+    return float(np.minimum(np.bincount(inverse, held), np.bincount(inverse, against)).sum())
+
+
 def _assemble(raster: Raster, lines: list[Line]) -> Polygon:
     """Cut the raster's box by all lines and keep the parts that are mostly covered."""
+    if not lines:
+        return _largest(_mask_polygon(raster))
     centres = raster.centres()
-    sides = np.stack([centres @ line.normal > line.offset for line in lines], axis=1) if lines else None
     low = raster.low
     high = low + np.array(raster.mask.shape) * raster.step
-    whole = box(low[0], low[1], high[0], high[1])
-    if sides is None:
-        return _largest(_mask_polygon(raster))
+    whole = np.array([[low[0], low[1]], [high[0], low[1]], [high[0], high[1]], [low[0], high[1]]])
+    sides = np.stack([centres @ line.normal > line.offset for line in lines], axis=1)
     keys, inverse = np.unique(sides, axis=0, return_inverse=True)
     inverse = inverse.ravel()
     # Where something stands over the face, half a cell speaks against it: a part of which little is seen is not its own.
     weight = np.where(raster.hidden.ravel(), 0.5, 1.0)
     covered = np.bincount(inverse, raster.mask.ravel(), minlength=len(keys)) / np.bincount(inverse, weight, minlength=len(keys))
-    parts = [_cell_polygon(whole, lines, key) for key in keys[covered > 0.5]]
+    parts = [part for key in keys[covered > 0.5] if (part := _cell_polygon(whole, lines, key)) is not None]
     if not parts:
         raise ValueError("no area inside the lines")
-    slit = max(0.6 * raster.step, NOTCH_MM)
+    slit = min(0.6 * raster.step, NOTCH_MM)
     union = shapely.unary_union(parts).buffer(slit, join_style="mitre").buffer(-2 * slit, join_style="mitre")
     return _largest(union.buffer(slit, join_style="mitre"))
 
@@ -285,16 +298,24 @@ def _mask_polygon(raster: Raster) -> Polygon:
     return shapely.unary_union(shapely.box(cells[:, 0] - h, cells[:, 1] - h, cells[:, 0] + h, cells[:, 1] + h))
 
 
-def _cell_polygon(whole: Polygon, lines: list[Line], key: Mask) -> Polygon:
-    polygon = whole
-    far = 2 * float(np.hypot(whole.bounds[2] - whole.bounds[0], whole.bounds[3] - whole.bounds[1])) + 1.0
+def _cell_polygon(corners: Array, lines: list[Line], key: Mask) -> Polygon | None:
+    """The convex part of the box `(4, 2)` on the sides of all lines that `key` tells (Sutherland and Hodgman 1974)."""
+    ring = corners
     for line, beyond in zip(lines, key, strict=True):
-        out = line.normal * (1.0 if beyond else -1.0)
-        middle = np.array([whole.centroid.x, whole.centroid.y])
-        foot = middle + (line.offset - float(middle @ line.normal)) * line.normal
-        a, b = foot - far * line.along, foot + far * line.along
-        polygon = polygon.intersection(Polygon([a, b, b + 2 * far * out, a + 2 * far * out]))
-    return polygon
+        side = (ring @ line.normal - line.offset) * (1.0 if beyond else -1.0)
+        if (side >= 0).all():
+            continue
+        after = np.roll(side, -1)
+        pieces = []
+        for k in range(len(ring)):
+            if side[k] >= 0:
+                pieces.append(ring[k])
+            if side[k] * after[k] < 0:
+                pieces.append(ring[k] + (ring[(k + 1) % len(ring)] - ring[k]) * (side[k] / (side[k] - after[k])))
+        if len(pieces) < 3:
+            return None
+        ring = np.array(pieces)
+    return Polygon(ring)
 
 
 def _largest(shape: shapely.Geometry) -> Polygon:

@@ -45,7 +45,7 @@ def fit_level(uvw: Array, block: float = BLOCK_MM) -> Level:
     freedom = max(int(keep.sum()) - 3, 1)
     variance = float((weight * off**2).sum() / max(float(weight.sum()), 1e-9)) * len(mean) / freedom
     inverse = np.linalg.inv((design * weight[:, None]).T @ design / max(float(weight.mean()), 1e-9))
-    return Level(centre, answer[:2], float(answer[2]), variance * inverse)
+    return Level(centre, answer[:2], float(answer[2]), np.asarray(variance * inverse, dtype=float))
 
 
 def _block_means(uvw: Array, block: float) -> tuple[Array, Array]:

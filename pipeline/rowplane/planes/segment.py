@@ -82,11 +82,10 @@ def _smooth_cells(grid: Grid, planes: CellPlanes) -> Mask:
     """Cells whose surroundings are one plane but for tile relief and the scan's own scatter, walls left out."""
     here = np.isfinite(planes.rms) & (grid.moments[0] > 0)
     here[here] = planes.normal[here, 2] > 0.34
-    if not here.any():
-        return here
-    usual = float(np.percentile(planes.rms[here], 35))
-    here[here] = planes.rms[here] < np.hypot(RELIEF_MM, 2.0 * usual)
-    return here
+    if here.any():
+        usual = float(np.percentile(planes.rms[here], 35))
+        here[here] = planes.rms[here] < np.hypot(RELIEF_MM, 2.0 * usual)
+    return np.asarray(here)
 
 
 def _mode(normals: Array, angle: float) -> Array:
@@ -200,7 +199,8 @@ def _without_doubles(faces: list[CellFace]) -> list[CellFace]:
 def settle(grid: Grid, faces: list[CellFace], min_area_m2: float) -> tuple[list[CellFace], NDArray[np.int32]]:
     """Final owner of every cell, and the faces with only the cells they own; pieces apart from each other are faces."""
     owner = _best(grid, faces)
-    kept, table = [], np.full(grid.box.size, -1, dtype=np.int32)
+    kept: list[CellFace] = []
+    table = np.full(grid.box.size, -1, dtype=np.int32)
     for k, face in enumerate(faces):
         pieces, sizes = _pieces(grid, owner == k)
         for piece in np.argsort(-sizes, kind="stable"):
