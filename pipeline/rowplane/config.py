@@ -64,7 +64,10 @@ class SurfaceConfig(Section):
     seating_sd_mm: float = Field(2.0, ge=0, le=20, description="scatter of single tiles on their battens, sd, mm (assumed)")
     reading_sd_mm: float = Field(1.5, gt=0, le=20, description="reading error of a level survey, sd, mm (assumed)")
     smooth_error_sd_mm: float | None = Field(
-        None, ge=0, le=200, description="smooth survey error over metres, sd, mm; default: 0.5 for a level, 1.5 for a scan (assumed)"
+        None,
+        ge=0,
+        le=200,
+        description="smooth survey error over metres, sd, mm; default: 0.5 for a level, 1.5 for a scan (assumed)",
     )
     smooth_error_length_mm: float = Field(
         3000, ge=500, le=50_000, description="length over which smooth survey error stays alike, mm (assumed)"
@@ -113,7 +116,8 @@ class PlacementConfig(Section):
     azimuth_from_deg: float = Field(0, ge=0, le=360, description="faces that look to a direction in this sector get modules")
     azimuth_to_deg: float = Field(360, ge=0, le=360, description="end of that sector, clockwise")
     rank_by: Literal["auto", "noon", "clear-sky"] = Field(
-        "auto", description="order of faces: yearly clear-sky irradiation (pvlib), or the noon sun of an equinox; auto: what is there"
+        "auto",
+        description="order of faces: yearly clear-sky irradiation (pvlib), or the noon sun of an equinox; auto: what is there",
     )
     rows: Literal["aligned", "shifted"] = Field("aligned", description="seams aligned up the slope, or each row for itself")
     obstacle_height_factor: float = Field(
@@ -125,14 +129,23 @@ class PlacementConfig(Section):
         30, gt=0, le=200, description="growth a row or rail may collect before it is parted by a gap wider by as much (assumed)"
     )
     ridge_wide_mm: float | None = Field(
-        None, ge=0, le=5000, description="from the ridge where modules take more than ridge_share_percent; none: setback_mm.ridge"
+        None,
+        ge=0,
+        le=5000,
+        description="from the ridge where modules take more than ridge_share_percent; none: setback_mm.ridge",
     )
-    ridge_share_percent: float = Field(33, gt=0, le=100, description="share of the roof's plan area that modules may take before")
+    ridge_share_percent: float = Field(
+        33, gt=0, le=100, description="share of the roof's plan area that modules may take before"
+    )
     hip_valley_if_both: bool = Field(False, description="setbacks from hips and valleys only where both faces carry modules")
-    path_mm: float = Field(0, ge=0, le=5000, description="width of a clear way from the lowest edge to the ridge; 0: none asked for")
+    path_mm: float = Field(
+        0, ge=0, le=5000, description="width of a clear way from the lowest edge to the ridge; 0: none asked for"
+    )
     paths_least: int = Field(2, ge=0, le=20, description="least number of faces with such a way")
     path_beside: bool = Field(True, description="a way on a neighbouring face serves a face with modules")
-    rules_above_pitch_deg: float = Field(0, ge=0, le=45, description="faces as flat as this or flatter need no ridge setback or way")
+    rules_above_pitch_deg: float = Field(
+        0, ge=0, le=45, description="faces as flat as this or flatter need no ridge setback or way"
+    )
     escapes: tuple[EscapeOpening, ...] = Field((), description="escape openings: no module below them, and a way to them")
     fixed: tuple[FixedModule, ...] = Field((), description="an agreed layout: kept and checked, nothing is moved")
 
@@ -188,13 +201,17 @@ class HardwareConfig(Section):
     saw_mm: float = Field(4, ge=0, le=20, description="lost per cut")
     splice_clear_mm: float = Field(100, ge=0, le=500, description="least distance from a splice to a foot or hook (assumed)")
     build_up_mm: float = Field(110, gt=0, le=500, description="rail top over the substrate at a hook without packer")
-    hook_reach_mm: float = Field(120, ge=0, le=500, description="how far a hook's arm may stand beside its rafter's middle (assumed)")
+    hook_reach_mm: float = Field(
+        120, ge=0, le=500, description="how far a hook's arm may stand beside its rafter's middle (assumed)"
+    )
     arm_width_mm: float = Field(40, gt=0, le=200, description="width of the hook's arm, which must find room in the pan")
     hook_seat_sd_mm: float = Field(1.5, ge=0, le=20, description="scatter of a hook's seat: bending, plate, screws (assumed)")
     hook_stiffness_N_mm: float | None = Field(None, gt=0, description="springiness of a hook; without it hooks are stiff")
     hook_mass_kg: float = Field(0.9, gt=0, le=20, description="weight of a hook")
     foot_mass_kg: float = Field(0.25, gt=0, le=20, description="weight of a foot")
-    foot_width_mm: float = Field(60, gt=0, le=300, description="width of a foot along its line; where it meets a seam it is a joiner foot")
+    foot_width_mm: float = Field(
+        60, gt=0, le=300, description="width of a foot along its line; where it meets a seam it is a joiner foot"
+    )
     screw_diameter_mm: float = Field(8, gt=2, le=20, description="lag screw diameter")
     screws_per_hook: int = Field(2, ge=1, le=8, description="lag screws per hook")
     screw_thread_mm: float = Field(60, gt=10, le=400, description="thread in the rafter, tip not counted")
@@ -204,7 +221,9 @@ class HardwareConfig(Section):
     hook_capacity_down_N: float | None = Field(None, gt=0, description="data sheet: load towards the roof a hook may take")
     hook_capacity_slope_N: float | None = Field(None, gt=0, description="data sheet: load down the slope a hook may take")
     rail_moment_Nm: float | None = Field(None, gt=0, description="data sheet: bending moment a rail may take")
-    arm_lever_mm: float = Field(120, ge=0, le=500, description="from the screws down the slope to the rail on the arm (assumed)")
+    arm_lever_mm: float = Field(
+        120, ge=0, le=500, description="from the screws down the slope to the rail on the arm (assumed)"
+    )
     plate_lever_mm: float = Field(60, gt=0, le=300, description="from the screws to the plate's upper or lower edge (assumed)")
     arm_clear_mm: float = Field(5, ge=0, le=50, description="arm over the tile below when fitted (common practice)")
     spare_percent: float = Field(5, ge=0, le=100, description="spares of small parts in the parts list (assumed)")
@@ -260,7 +279,9 @@ class SiteConfig(Section):
         None, description="exposure B, C, D (ASCE 7) or terrain category 0, II, III, IV (EN 1991-1-4)"
     )
     height_m: float | None = Field(None, gt=0, le=18, description="mean roof height (ASCE 7) or reference height (EN 1991-1-4)")
-    least_width_m: float | None = Field(None, gt=0, le=500, description="least plan dimension of the building (ASCE 7 roof zones)")
+    least_width_m: float | None = Field(
+        None, gt=0, le=500, description="least plan dimension of the building (ASCE 7 roof zones)"
+    )
     topography_factor: float = Field(1.0, ge=1, le=5, description="K_zt (ASCE 7)")
     ground_factor: float = Field(1.0, gt=0, le=1.2, description="K_e (ASCE 7)")
     snow_rule: Literal["asce_7", "en_1991_1_3"] | None = Field(
@@ -278,12 +299,16 @@ class SiteConfig(Section):
         "auto", description="screw withdrawal by this standard; auto: NDS with ASCE 7, else EN 1995-1-1"
     )
     timber_gravity: float = Field(0.42, gt=0.2, le=0.9, description="specific gravity of the rafters (NDS) (assumed)")
-    timber_density_kg_m3: float = Field(350, gt=200, le=900, description="characteristic density of the rafters (EN 1995) (assumed)")
+    timber_density_kg_m3: float = Field(
+        350, gt=200, le=900, description="characteristic density of the rafters (EN 1995) (assumed)"
+    )
     k_mod: float = Field(0.9, gt=0, le=1.1, description="k_mod of wind and snow (EN 1995-1-1, from memory) (assumed)")
     gamma_M: float = Field(1.3, ge=1, le=2, description="γ_M of connections (EN 1995-1-1, from memory)")
     gamma_Q: float = Field(1.5, ge=1, le=2, description="partial factor of wind and snow (EN 1990, from memory)")
     gamma_G: float = Field(1.35, ge=1, le=2, description="partial factor of weight that adds to a load (EN 1990, from memory)")
-    gamma_G_relief: float = Field(0.9, ge=0, le=1, description="partial factor of weight that relieves uplift (EN 1990, from memory)")
+    gamma_G_relief: float = Field(
+        0.9, ge=0, le=1, description="partial factor of weight that relieves uplift (EN 1990, from memory)"
+    )
 
     @model_validator(mode="after")
     def _whole_rules(self) -> SiteConfig:

@@ -36,7 +36,9 @@ CATALOGUE: dict[str, FindingKind] = {
         "Look at the picture; set ingest.up if the roof lies on its side.",
     ),
     "pitch-from-readings": FindingKind(
-        "info", "The pitch of a level survey's face was worked out from its readings.", "Set ingest.pitch_deg if it was measured."
+        "info",
+        "The pitch of a level survey's face was worked out from its readings.",
+        "Set ingest.pitch_deg if it was measured.",
     ),
     "points-dropped": FindingKind(
         "info", "Points were left out before fitting, for the reason named.", "Nothing, unless the count surprises you."
@@ -119,7 +121,9 @@ CATALOGUE: dict[str, FindingKind] = {
         "Correct its place in placement.fixed, or the setback it breaks.",
     ),
     "wish-not-met": FindingKind(
-        "caution", "Another layout that levelling asked for could not be made as asked.", "See the reason; levelling goes on without."
+        "caution",
+        "Another layout that levelling asked for could not be made as asked.",
+        "See the reason; levelling goes on without.",
     ),
     "rafters-unknown": FindingKind(
         "person",

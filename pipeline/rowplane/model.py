@@ -797,8 +797,15 @@ class RoofResult:
     def findings(self) -> tuple[Finding, ...]:
         """Every finding of every stage, in the order of the job, doubles left out."""
         groups = (
-            self.lead.findings, self.survey.findings, self.quality.findings, self.roof.findings, self.surfaces.findings,
-            *(s.findings for s in self.surfaces.surfaces), self.layout.findings, self.plan.findings, self.levels.findings,
+            self.lead.findings,
+            self.survey.findings,
+            self.quality.findings,
+            self.roof.findings,
+            self.surfaces.findings,
+            *(s.findings for s in self.surfaces.surfaces),
+            self.layout.findings,
+            self.plan.findings,
+            self.levels.findings,
         )
         return tuple(dict.fromkeys(f for group in groups for f in group))
 

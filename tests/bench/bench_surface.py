@@ -141,7 +141,9 @@ def _drawn(face: Face, options: SubstrateOptions, a: Array, b: Array) -> Array:
 
     def parts(p: Array) -> tuple[Array, Array]:
         across, up = np.sin(np.pi * np.clip(p[:, 0] / s.width_m, 0, 1)), np.clip(p[:, 1] / s.length_m, 0, 1)
-        shape = np.column_stack([0.75 * sag * np.sin(np.pi * up), 0.75 * sag * np.sin(np.pi * up) * across, 0.65 * bow * up * across])
+        shape = np.column_stack(
+            [0.75 * sag * np.sin(np.pi * up), 0.75 * sag * np.sin(np.pi * up) * across, 0.65 * bow * up * across]
+        )
         hats = np.column_stack([np.interp(p[:, 0], s.rafter_u_m, row) for row in np.eye(len(s.rafter_u_m))])
         return shape, hats
 

@@ -9,8 +9,14 @@ from pathlib import Path
 import pytest
 
 CHROMIUM = next((path for name in ("chromium", "chromium-browser", "google-chrome") if (path := shutil.which(name))), None)
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--use-gl=angle", "--use-angle=swiftshader",
-         "--enable-unsafe-swiftshader"]
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--use-gl=angle",
+    "--use-angle=swiftshader",
+    "--enable-unsafe-swiftshader",
+]
 
 
 @pytest.fixture(scope="session")
@@ -32,7 +38,10 @@ def page(browser, request) -> Iterator[object]:
     trouble: list[str] = []
     opened.on("console", lambda message: trouble.append(message.text) if message.type == "error" else None)
     opened.on("pageerror", lambda error: trouble.append(str(error)))
-    opened.on("request", lambda request: trouble.append(request.url) if not request.url.startswith(("file:", "blob:", "data:")) else None)
+    opened.on(
+        "request",
+        lambda request: trouble.append(request.url) if not request.url.startswith(("file:", "blob:", "data:")) else None,
+    )
     yield opened
     context.close()
     assert not trouble
@@ -40,9 +49,8 @@ def page(browser, request) -> Iterator[object]:
 
 @pytest.fixture(scope="session")
 def lead_folder(tmp_path_factory) -> Path:
-    from rowplane.deliverables import write_all
-
     from browser.lead import levelled_result
+    from rowplane.deliverables import write_all
 
     out = tmp_path_factory.mktemp("pages") / "out"
     write_all(levelled_result(), out)

@@ -6,7 +6,6 @@ from dataclasses import replace
 
 from rowplane.levelling import level_feet
 from rowplane.model import RoofResult
-
 from test_7_deliverables.builders import make_result
 
 HOSTILE = '<script>alert(1)</script> & "Ærø" שלום 🏠'

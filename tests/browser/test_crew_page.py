@@ -6,10 +6,10 @@ import csv
 import math
 
 import pytest
-from rowplane.levelling import recheck_feet
-from rowplane.model import FieldReading, FieldReadings
 
 from browser.lead import HOSTILE, levelled_result
+from rowplane.levelling import recheck_feet
+from rowplane.model import FieldReading, FieldReadings
 
 
 @pytest.fixture
@@ -84,7 +84,9 @@ def test_readings_update_numbers_as_recheck_does_and_are_exported_for_it(crew, l
     face_up = result.surfaces.of("B").face.frame.axes[:, 2]
     for k, foot in enumerate(f for f, r in rows.items() if r["array"] == "B1" and r["line"] == "0"):
         where = [float(rows[foot][c]) for c in ("u_mm", "v_mm", "rail_height_mm")]
-        given[foot, "height"] = 1234.0 + sum(a * b for a, b in zip(where, face_up, strict=True)) + (1.5, -2.0, 0.5, 1.0, 0.0, 2.0)[k]
+        given[foot, "height"] = (
+            1234.0 + sum(a * b for a, b in zip(where, face_up, strict=True)) + (1.5, -2.0, 0.5, 1.0, 0.0, 2.0)[k]
+        )
     for (foot, kind), value in given.items():
         enter(crew, foot, kind, value)
     assert "Left out" not in crew.locator("#notice").inner_text()

@@ -53,7 +53,10 @@ def modules(layout: Layout) -> int:
 def test_a01_not_up_to_2_in_12(pitch: float, applies: bool, tmp_path: Path) -> None:
     """A-01: no ridge setback and no way at a slope of 2:12 = 9.4623° or less."""
     layout = place(preset("irc2018", tmp_path), *gable(pitch))
-    assert bool([f for f in layout.findings if f.code == "access-path" and "914.4 mm are kept clear on faces A" in f.text]) == applies
+    assert (
+        bool([f for f in layout.findings if f.code == "access-path" and "914.4 mm are kept clear on faces A" in f.text])
+        == applies
+    )
     usable = dict(layout.usable)["A"]
     assert (usable.bounds[3] < 6000 - 457) == applies
 
@@ -129,14 +132,21 @@ def test_a05_escape_opening(tmp_path: Path) -> None:
 
 def test_a06_ifc_2021_is_the_same_rule(tmp_path: Path) -> None:
     """A-06: IFC 2021 1205.2 for Group R-3 asks for the same as A-02 and A-03."""
-    assert preset("ifc2021", tmp_path).model_dump(exclude={"preset"}) == preset("irc2018", tmp_path).model_dump(exclude={"preset"})
+    assert preset("ifc2021", tmp_path).model_dump(exclude={"preset"}) == preset("irc2018", tmp_path).model_dump(
+        exclude={"preset"}
+    )
 
 
 def hip_faces(second_azimuth: float) -> tuple[Face, Face]:
     ring = [(0.0, 0.0), (12_000.0, 0.0), (8000.0, 5000.0), (4000.0, 5000.0)]
     main = face(ring, ["eave", "hip", "ridge", "hip"], neighbours=[None, "B", None, "C"])
-    end = face([(0.0, 0.0), (9000.0, 0.0), (4500.0, 5000.0)], ["eave", "hip", "hip"], name="B", azimuth=second_azimuth,
-               neighbours=[None, None, "A"])
+    end = face(
+        [(0.0, 0.0), (9000.0, 0.0), (4500.0, 5000.0)],
+        ["eave", "hip", "hip"],
+        name="B",
+        azimuth=second_azimuth,
+        neighbours=[None, None, "A"],
+    )
     return main, end
 
 

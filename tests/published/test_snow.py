@@ -38,7 +38,9 @@ def test_load_on_the_horizontal_projection() -> None:
     assert snow_parts(14.0, ROOFS[0]) == pytest.approx((12.60, 4.20), abs=0.005)
 
 
-@pytest.mark.parametrize(("pitch", "mu"), [(15, 0.8), (30, 0.8), (35, 0.6667), (40, 0.5333), (45, 0.4), (50, 0.2667), (60, 0), (70, 0)])
+@pytest.mark.parametrize(
+    ("pitch", "mu"), [(15, 0.8), (30, 0.8), (35, 0.6667), (40, 0.5333), (45, 0.4), (50, 0.2667), (60, 0), (70, 0)]
+)
 def test_first_shape_factor(pitch: float, mu: float) -> None:
     """S-10 (EN 1991-1-3 Table 5.2)."""
     assert en.shape_1(pitch) == pytest.approx(mu, abs=1e-4)

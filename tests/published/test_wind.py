@@ -13,7 +13,8 @@ from rowplane.supports.standards import en_1991_1_4 as en
 
 
 @pytest.mark.parametrize(
-    ("row", "K_z", "V", "q"), [("W-01", 0.57, 110, 15.01), ("W-02", 0.57, 105, 13.67), ("W-03", 0.70, 115, 20.14), ("W-03", 0.85, 115, 24.46)]
+    ("row", "K_z", "V", "q"),
+    [("W-01", 0.57, 110, 15.01), ("W-02", 0.57, 105, 13.67), ("W-03", 0.70, 115, 20.14), ("W-03", 0.85, 115, 24.46)],
 )
 def test_velocity_pressure(row: str, K_z: float, V: float, q: float) -> None:
     """W-01 (published calculation), W-02 (Guide to ASCE 7-16, chapter 8), W-03 (recomputed): Eq. 26.10-1, K_d 0.85."""
@@ -202,7 +203,8 @@ def test_duopitch_across(row: str, pitch: float, want: dict[str, tuple[float, fl
 
 
 @pytest.mark.parametrize(
-    ("zone", "want"), [("F", (-1.3, -1.1, -1.1)), ("G", (-1.3, -1.4, -1.4)), ("H", (-0.6, -0.8, -0.9)), ("I", (-0.5, -0.5, -0.5))]
+    ("zone", "want"),
+    [("F", (-1.3, -1.1, -1.1)), ("G", (-1.3, -1.4, -1.4)), ("H", (-0.6, -0.8, -0.9)), ("I", (-0.5, -0.5, -0.5))],
 )
 def test_duopitch_along(zone: str, want: tuple[float, ...]) -> None:
     """W-47 (Table 7.4b as reprinted)."""

@@ -26,6 +26,7 @@ tiles cut at hips, and any closing of the substrate across a ridge or hip.
 
 Independent of the package under test on purpose: nothing here imports rowplane.
 """
+
 from scenes.clutter import BARE, ClutterOptions
 from scenes.faces import Edge, Face, LsqPlane, Obstacle
 from scenes.files import grid_georef, local_georef, plain_georef, write_las, write_ply, write_xyz
@@ -41,10 +42,47 @@ from scenes.tables import ScoreError
 from scenes.truth import Georef, Truth, load_truth, save_truth
 
 __all__ = [
-    "BARE", "BARREL_TILES", "FLAT", "FLAT_TILES", "NO_TILES", "PERFECT", "SHAPES", "ClutterOptions", "Edge", "Face",
-    "FaceScore", "Georef", "LeadText", "LevelSurvey", "LsqPlane", "Obstacle", "ScanOptions", "Scene", "Score",
-    "ScoreError", "Size", "Substrate", "SubstrateOptions", "TileOptions", "TilePattern", "Truth", "exact",
-    "grid_georef", "lead_toml", "load_truth", "local_georef", "make_plan", "make_scene", "plain_georef", "save_truth",
-    "score_faces", "score_tables", "take_level_survey", "write_las", "write_lead", "write_level_csv", "write_ply",
+    "BARE",
+    "BARREL_TILES",
+    "FLAT",
+    "FLAT_TILES",
+    "NO_TILES",
+    "PERFECT",
+    "SHAPES",
+    "ClutterOptions",
+    "Edge",
+    "Face",
+    "FaceScore",
+    "Georef",
+    "LeadText",
+    "LevelSurvey",
+    "LsqPlane",
+    "Obstacle",
+    "ScanOptions",
+    "Scene",
+    "Score",
+    "ScoreError",
+    "Size",
+    "Substrate",
+    "SubstrateOptions",
+    "TileOptions",
+    "TilePattern",
+    "Truth",
+    "exact",
+    "grid_georef",
+    "lead_toml",
+    "load_truth",
+    "local_georef",
+    "make_plan",
+    "make_scene",
+    "plain_georef",
+    "save_truth",
+    "score_faces",
+    "score_tables",
+    "take_level_survey",
+    "write_las",
+    "write_lead",
+    "write_level_csv",
+    "write_ply",
     "write_xyz",
 ]

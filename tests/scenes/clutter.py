@@ -3,6 +3,7 @@
 Obstacles are placed on faces (truth) by `place_obstacles`; the functions under `points_of` turn them and the
 surroundings into points. All lengths metres; `density` is the scan's points per square metre of roof.
 """
+
 from __future__ import annotations
 
 from dataclasses import dataclass
@@ -24,9 +25,10 @@ SHARE = {"ground": 0.2, "wall": 0.12, "tree": 0.35, "hedge": 0.3, "gutter": 0.8,
 @dataclass(frozen=True)
 class ClutterOptions:
     """What stands on and round the house."""
+
     ground: bool = True
     walls: bool = True
-    trees: int = 2                       # the first one reaches over a face
+    trees: int = 2  # the first one reaches over a face
     hedge: bool = True
     chimney: bool = True
     vents: int = 2
@@ -34,8 +36,8 @@ class ClutterOptions:
     aerial: bool = True
     gutter: bool = True
     neighbour: bool = False
-    overhang_m: float = 0.45             # eaves and verges over the walls
-    margin_m: float = 4.0                # ground round the house
+    overhang_m: float = 0.45  # eaves and verges over the walls
+    margin_m: float = 4.0  # ground round the house
 
 
 BARE = ClutterOptions(ground=False, walls=False, trees=0, hedge=False, chimney=False, vents=0, aerial=False, gutter=False)
@@ -43,8 +45,10 @@ BARE = ClutterOptions(ground=False, walls=False, trees=0, hedge=False, chimney=F
 
 # ---- obstacles on faces -------------------------------------------------------------------------------------------
 
-def _spot(face: Face, half_u: float, half_v: float, up: tuple[float, float], taken: list[Polygon],
-          rng: np.random.Generator) -> tuple[float, float] | None:
+
+def _spot(
+    face: Face, half_u: float, half_v: float, up: tuple[float, float], taken: list[Polygon], rng: np.random.Generator
+) -> tuple[float, float] | None:
     """A free place for a rectangle whose middle lies in the given share of the slope length; None when there is none."""
     width, length = face.extent_m
     for _ in range(60):
@@ -82,6 +86,7 @@ def place_obstacles(faces: list[Face], options: ClutterOptions, rng: np.random.G
 
 # ---- points -------------------------------------------------------------------------------------------------------
 
+
 def _count(area_m2: float, density: float, rng: np.random.Generator) -> int:
     return int(rng.poisson(max(area_m2 * density, 0.0)))
 
@@ -99,8 +104,12 @@ def _rect(corner: Array, a: Array, b: Array, density: float, rng: np.random.Gene
 def _upright_box(base: Array, a: Array, b: Array, height: float, density: float, rng: np.random.Generator) -> Array:
     """Four sides and the top of a box over base, base + a, base + b."""
     up = np.array([0, 0, height])
-    sides = [_rect(base, a, up, density / 2, rng), _rect(base + b, a, up, density / 2, rng),
-             _rect(base, b, up, density / 2, rng), _rect(base + a, b, up, density / 2, rng)]
+    sides = [
+        _rect(base, a, up, density / 2, rng),
+        _rect(base + b, a, up, density / 2, rng),
+        _rect(base, b, up, density / 2, rng),
+        _rect(base + a, b, up, density / 2, rng),
+    ]
     return np.vstack([*sides, _rect(base + up, a, b, density, rng)])
 
 
@@ -133,8 +142,12 @@ def gutter_points(face: Face, density: float, rng: np.random.Generator) -> list[
         n = _count(float(np.linalg.norm(ends[1] - ends[0])) * 0.19, density * SHARE["gutter"], rng)
         turn = rng.uniform(np.pi, 2 * np.pi, (n, 1))
         along = ends[0] + rng.random((n, 1)) * (ends[1] - ends[0])
-        clouds.append(_label(along + (0.07 + 0.06 * np.cos(turn)) * outward
-                             + (-0.05 + 0.06 * np.sin(turn)) * np.array([0, 0, 1.0]), labels.GUTTER))
+        clouds.append(
+            _label(
+                along + (0.07 + 0.06 * np.cos(turn)) * outward + (-0.05 + 0.06 * np.sin(turn)) * np.array([0, 0, 1.0]),
+                labels.GUTTER,
+            )
+        )
     return clouds
 
 
@@ -151,8 +164,7 @@ def aerial_points(faces: list[Face], density: float, rng: np.random.Generator) -
     return [_label(np.vstack([mast, *rods]), labels.AERIAL)]
 
 
-def ground_points(outline: Polygon, ground_z: float, margin_m: float, density: float,
-                  rng: np.random.Generator) -> list[Cloud]:
+def ground_points(outline: Polygon, ground_z: float, margin_m: float, density: float, rng: np.random.Generator) -> list[Cloud]:
     """Undulating ground round the house; none under the roof."""
     x0, y0, x1, y1 = outline.buffer(margin_m).bounds
     n = _count((x1 - x0) * (y1 - y0), density * SHARE["ground"], rng)
@@ -166,15 +178,15 @@ def ground_height(xy: Array, corner: tuple[float, float], ground_z: float) -> Ar
     return ground_z + 0.12 * np.sin(x / 2.3) + 0.1 * np.sin(y / 1.9 + 1) + 0.03 * x
 
 
-def wall_points(outline: Polygon, faces: list[Face], ground_z: float, options: ClutterOptions, density: float,
-                rng: np.random.Generator) -> list[Cloud]:
+def wall_points(
+    outline: Polygon, faces: list[Face], ground_z: float, options: ClutterOptions, density: float, rng: np.random.Generator
+) -> list[Cloud]:
     """Walls under the overhang, from the ground to just under the roof."""
     ring = np.array(outline.buffer(-options.overhang_m, join_style="mitre").exterior.coords)
     clouds = []
     for a, b in pairwise(ring):
         tall = max(f.origin_m[2] + f.extent_m[1] * f.e_v[2] for f in faces) - ground_z
-        wall = _rect(np.array([*a, ground_z]), np.array([*(b - a), 0]), np.array([0, 0, tall]),
-                     density * SHARE["wall"], rng)
+        wall = _rect(np.array([*a, ground_z]), np.array([*(b - a), 0]), np.array([0, 0, tall]), density * SHARE["wall"], rng)
         clouds.append(_label(wall[wall[:, 2] < roof_height(faces, wall[:, :2]) - 0.2], labels.WALL))
     return clouds
 
@@ -193,6 +205,7 @@ def roof_height(faces: list[Face], xy: Array) -> Array:
 @dataclass(frozen=True)
 class Tree:
     """An ellipsoid of leaves."""
+
     middle: Array
     radii: Array
 
@@ -234,8 +247,9 @@ def hedge_points(outline: Polygon, ground_z: float, density: float, rng: np.rand
     return [_label(points + rng.uniform(-0.1, 0.1, points.shape), labels.HEDGE)]
 
 
-def neighbour_points(outline: Polygon, eave_z: float, ground_z: float, turn: Array, density: float,
-                     rng: np.random.Generator) -> list[Cloud]:
+def neighbour_points(
+    outline: Polygon, eave_z: float, ground_z: float, turn: Array, density: float, rng: np.random.Generator
+) -> list[Cloud]:
     """Two slopes of a gable roof 7 m by 6 m with walls, 3.5 m beside the house."""
     ring = outline.buffer(3.5).bounds
     start = np.array([ring[2] + 3.0, ring[1], eave_z - rng.uniform(0, 0.8)])

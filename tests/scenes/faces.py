@@ -5,6 +5,7 @@ w outward. u = 0 at the left end of the face, v = 0 at its lowest edge, the nose
 the left end of the eave on that line (the left verge's tile edge, where there is a verge); beside a valley it is not u = 0.
 u and v are metres, w and every height are millimetres. World coordinates: metres, X east, Y north, Z up, float64.
 """
+
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
@@ -26,6 +27,7 @@ LSQ_STEP_M = 0.05
 @dataclass(frozen=True)
 class Edge:
     """An edge of a face from a to b (u, v in metres, the face on the left); neighbour is a face index or None."""
+
     kind: str
     a_uv_m: tuple[float, float]
     b_uv_m: tuple[float, float]
@@ -35,6 +37,7 @@ class Edge:
 @dataclass(frozen=True)
 class Obstacle:
     """Something that stands on a face: its footprint on the slope and its height over the nominal plane."""
+
     kind: str
     outline_uv_m: tuple[tuple[float, float], ...]
     height_mm: float
@@ -47,9 +50,10 @@ class Obstacle:
 @dataclass(frozen=True)
 class LsqPlane:
     """Orthogonal least-squares plane of the substrate over a face: w = offset + tilt_u u + tilt_v v over the nominal plane."""
+
     pitch_deg: float
-    azimuth_deg: float                   # of the downslope direction, clockwise from grid north
-    offset_mm: float                     # at u = v = 0
+    azimuth_deg: float  # of the downslope direction, clockwise from grid north
+    offset_mm: float  # at u = v = 0
     tilt_u_mm_per_m: float
     tilt_v_mm_per_m: float
     rms_mm: float
@@ -62,13 +66,14 @@ class LsqPlane:
 @dataclass(frozen=True)
 class Face:
     """One face and everything that is true of it."""
+
     index: int
     name: str
-    origin_m: Array                      # (3,) world
-    e_u: Array                           # (3,) unit vectors
+    origin_m: Array  # (3,) world
+    e_u: Array  # (3,) unit vectors
     e_v: Array
     normal: Array
-    outline_uv_m: Array                  # (k, 2) counter-clockwise, not closed
+    outline_uv_m: Array  # (k, 2) counter-clockwise, not closed
     edges: tuple[Edge, ...]
     substrate: Substrate
     laid: Laid
@@ -171,8 +176,15 @@ def fit_lsq(face: Face, step_m: float = LSQ_STEP_M) -> LsqPlane:
     n = directions[:, 0] * np.sign(directions[2, 0])
     off = (points - mean) @ n * 1000
     pitch, azimuth = pitch_azimuth_deg(n[0] * face.e_u + n[1] * face.e_v + n[2] * face.normal)
-    return LsqPlane(pitch, azimuth, float(1000 * mean @ n / n[2]), float(-1000 * n[0] / n[2]),
-                    float(-1000 * n[1] / n[2]), float(np.sqrt(np.mean(off**2))), float(np.abs(off).max()))
+    return LsqPlane(
+        pitch,
+        azimuth,
+        float(1000 * mean @ n / n[2]),
+        float(-1000 * n[0] / n[2]),
+        float(-1000 * n[1] / n[2]),
+        float(np.sqrt(np.mean(off**2))),
+        float(np.abs(off).max()),
+    )
 
 
 def _rotation(angle_deg: float) -> Array:
@@ -190,8 +202,16 @@ def _axes(plane_face: PlanFace, turn: Array) -> tuple[Array, Array, Array]:
     return turn @ e_u, turn @ e_v, turn @ np.cross(e_u, e_v)
 
 
-def make_face(index: int, plan: Plan, turn_deg: float, origin_m: Array, substrate: SubstrateOptions,
-              tiles: TileOptions, tile: TilePattern, rng: np.random.Generator) -> Face:
+def make_face(
+    index: int,
+    plan: Plan,
+    turn_deg: float,
+    origin_m: Array,
+    substrate: SubstrateOptions,
+    tiles: TileOptions,
+    tile: TilePattern,
+    rng: np.random.Generator,
+) -> Face:
     """One face of a plan, turned by turn_deg about Z and shifted to origin_m, with drawn substrate and tiles."""
     plan_face = plan.faces[index]
     turn = _rotation(turn_deg)
@@ -212,8 +232,18 @@ def make_face(index: int, plan: Plan, turn_deg: float, origin_m: Array, substrat
     left_verge = any(e.kind == "verge" and min(e.a_uv_m[0], e.b_uv_m[0]) < 1e-6 for e in edges)
     first_column = 0.0 if left_verge else float(rng.uniform(0, tile.cover_mm)) / 1000
     pattern = replace(tile, u0_m=first_column, length_m=float(length))
-    return Face(index, plan_face.name, origin_m + base, e_u, e_v, normal, outline, edges,
-                draw_substrate(float(width), float(length), substrate, rng), lay_tiles(pattern, float(width), tiles, rng))
+    return Face(
+        index,
+        plan_face.name,
+        origin_m + base,
+        e_u,
+        e_v,
+        normal,
+        outline,
+        edges,
+        draw_substrate(float(width), float(length), substrate, rng),
+        lay_tiles(pattern, float(width), tiles, rng),
+    )
 
 
 def with_obstacles(face: Face, obstacles: tuple[Obstacle, ...]) -> Face:

@@ -1,4 +1,5 @@
 """Random fields over the ground plan: smooth survey error, matching noise, uneven point density."""
+
 from __future__ import annotations
 
 from dataclasses import dataclass
@@ -8,15 +9,16 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, map_coordinates
 
 Array = NDArray[np.float64]
-KERNEL_REACH = 4.0                        # the filter is cut off at this many sigmas
+KERNEL_REACH = 4.0  # the filter is cut off at this many sigmas
 
 
 @dataclass(frozen=True)
 class Field:
     """A stationary Gaussian field on a plan grid, read by bilinear interpolation and held beyond its border."""
-    low_m: Array                          # (2,)
+
+    low_m: Array  # (2,)
     step_m: float
-    value: Array                          # (nx, ny)
+    value: Array  # (nx, ny)
 
     def at(self, xy_m: Array) -> Array:
         """Value at plan points (n, 2)."""

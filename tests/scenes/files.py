@@ -1,4 +1,5 @@
 """Scan files of a scene: LAS and LAZ with a CRS, binary PLY, plain XYZ. Each writer returns how the file relates to truth."""
+
 from __future__ import annotations
 
 from datetime import date
@@ -11,7 +12,7 @@ from scenes.scene import Scene
 from scenes.truth import UNIT_M, Georef
 
 Array = NDArray[np.float64]
-FILE_DATE = date(2025, 9, 16)             # fixed, so that the same scene gives the same bytes
+FILE_DATE = date(2025, 9, 16)  # fixed, so that the same scene gives the same bytes
 BUILDING, GROUND_CLASS, UNCLASSIFIED = 6, 2, 1
 
 
@@ -47,8 +48,18 @@ def tidy_order(xyz: Array, cell: float = 0.5) -> NDArray[np.int64]:
     return np.lexsort((along, cells[:, 0]))
 
 
-def write_las(scene: Scene, path: Path, *, epsg: int | None = None, georef: Georef | None = None, point_format: int = 7,
-              scale: float = 0.001, tidy: bool = False, classes: bool = False, crs_in_file: bool = True) -> Georef:
+def write_las(
+    scene: Scene,
+    path: Path,
+    *,
+    epsg: int | None = None,
+    georef: Georef | None = None,
+    point_format: int = 7,
+    scale: float = 0.001,
+    tidy: bool = False,
+    classes: bool = False,
+    crs_in_file: bool = True,
+) -> Georef:
     """LAS or LAZ by suffix, block by block. With epsg the scene's metres are taken as ground distances round its middle.
 
     classes: give roofs class 6 and ground class 2. tidy: sort the whole scan first (needs it in memory).
@@ -84,8 +95,15 @@ def write_ply(scene: Scene, path: Path, *, georef: Georef | None = None, dtype: 
     xyz = georef.to_file(scene.points)
     xyz = xyz[tidy_order(xyz)] if tidy else xyz
     kind = {"f4": "float", "f8": "double"}[dtype]
-    lines = ["ply", "format binary_little_endian 1.0", "comment invented scene", f"element vertex {len(xyz)}",
-             *(f"property {kind} {axis}" for axis in "xyz"), "end_header", ""]
+    lines = [
+        "ply",
+        "format binary_little_endian 1.0",
+        "comment invented scene",
+        f"element vertex {len(xyz)}",
+        *(f"property {kind} {axis}" for axis in "xyz"),
+        "end_header",
+        "",
+    ]
     with path.open("wb") as out:
         out.write("\n".join(lines).encode("ascii"))
         out.write(np.ascontiguousarray(xyz, dtype=f"<{dtype}").tobytes())

@@ -2,6 +2,7 @@
 
 Not a layout: rails stand on a plain grid, hooks in every third course, feet in lines of even distance.
 """
+
 from __future__ import annotations
 
 import csv
@@ -19,12 +20,13 @@ from scenes.truth import Truth
 Array = NDArray[np.float64]
 Table = list[dict[str, object]]
 MID_LIFT_MM, BUILD_UP_MM = 45.0, 110.0
-PITCH_MM = 0.004                         # so fine a thread that quarters of a turn do not show
+PITCH_MM = 0.004  # so fine a thread that quarters of a turn do not show
 
 
 @dataclass(frozen=True)
 class IdealTables:
     """Rows of the five tables, free to be spoilt before `write`."""
+
     feet: Table
     hooks: Table
     rails: Table
@@ -50,14 +52,37 @@ def _rows(face: Face, rail: str, u: float, along: tuple[Array, Array], truth: Tr
     def place(v: float, over_plane: float) -> dict[str, object]:
         w = over_plane + float(face.lsq.height_mm(np.array(u), np.array(v)))
         xyz = truth.georef.to_file(face.to_world(np.array([u]), np.array([v]), np.array([w])))[0]
-        return {"face": f"F{face.index}", "array": "A1", "rail": rail, "u_mm": (u - face.datum_u_m) * 1000,
-                "v_mm": v * 1000, "x": xyz[0], "y": xyz[1], "z": xyz[2], "packer_mm": 0, "trust": "ok"}
+        return {
+            "face": f"F{face.index}",
+            "array": "A1",
+            "rail": rail,
+            "u_mm": (u - face.datum_u_m) * 1000,
+            "v_mm": v * 1000,
+            "x": xyz[0],
+            "y": xyz[1],
+            "z": xyz[2],
+            "packer_mm": 0,
+            "trust": "ok",
+        }
 
-    hooks = [{"hook": f"{rail}-h{k}", "seat_height_mm": s, **place(float(v), float(s))}
-             for k, (v, s) in enumerate(zip(hook_v, seat, strict=True))]
-    feet = [{"foot": f"{rail}-f{k}", "line": k, "kind": "seam", "rail_height_mm": b, "load_sag_mm": 0, "sigma_mm": 1.0,
-             "turns": 0, "reach": "ok", **place(float(v), float(b))}
-            for k, (v, b) in enumerate(zip(foot_v, height, strict=True))]
+    hooks = [
+        {"hook": f"{rail}-h{k}", "seat_height_mm": s, **place(float(v), float(s))}
+        for k, (v, s) in enumerate(zip(hook_v, seat, strict=True))
+    ]
+    feet = [
+        {
+            "foot": f"{rail}-f{k}",
+            "line": k,
+            "kind": "seam",
+            "rail_height_mm": b,
+            "load_sag_mm": 0,
+            "sigma_mm": 1.0,
+            "turns": 0,
+            "reach": "ok",
+            **place(float(v), float(b)),
+        }
+        for k, (v, b) in enumerate(zip(foot_v, height, strict=True))
+    ]
     return hooks, feet, height
 
 
@@ -87,6 +112,8 @@ def ideal_tables(truth: Truth, *, constant: bool = False) -> IdealTables:
     mean = float(np.mean([f["rail_height_mm"] for f in feet]))
     for foot in feet:
         set_lift(foot, MID_LIFT_MM if constant else MID_LIFT_MM + mean - float(str(foot["rail_height_mm"])))
-    faces = [{"face": f"F{f.index}", "pitch_deg": f.lsq.pitch_deg, "azimuth_deg": f.lsq.azimuth_deg, "area_m2": f.area_m2}
-             for f in truth.listed]
+    faces = [
+        {"face": f"F{f.index}", "pitch_deg": f.lsq.pitch_deg, "azimuth_deg": f.lsq.azimuth_deg, "area_m2": f.area_m2}
+        for f in truth.listed
+    ]
     return IdealTables(feet, hooks, rails, [{"module": "M1"}], faces)

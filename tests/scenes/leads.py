@@ -1,4 +1,5 @@
 """lead.toml of an invented lead: only keys of the contract, with comments for a reader."""
+
 from __future__ import annotations
 
 from collections.abc import Sequence
@@ -13,6 +14,7 @@ COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "
 @dataclass(frozen=True)
 class LeadText:
     """What goes into a lead.toml. `faces`: write their rafters; tables: further tables, each key a plain value."""
+
     name: str
     scan: str
     survey_date: str
@@ -36,14 +38,23 @@ def _rafters(face: Face, tolerance_mm: float) -> list[str]:
     looks = COMPASS[round(face.lsq.azimuth_deg / 45) % 8]
     places = ", ".join(str(round(float(r))) for r in face.rafters_mm)
     azimuth = round(face.lsq.azimuth_deg) % 360
-    return ["", "[[rafters]]", f"azimuth_deg = {azimuth}      # the face that looks {looks}; middles measured in the loft",
-            f"positions_mm = [{places}]", f"tolerance_mm = {tolerance_mm:g}"]
+    return [
+        "",
+        "[[rafters]]",
+        f"azimuth_deg = {azimuth}      # the face that looks {looks}; middles measured in the loft",
+        f"positions_mm = [{places}]",
+        f"tolerance_mm = {tolerance_mm:g}",
+    ]
 
 
 def lead_toml(lead: LeadText) -> str:
     """Text of the file."""
-    lines = [*(f"# {line}" for line in lead.note.splitlines()), f"name = {_value(lead.name)}", f"scan = {_value(lead.scan)}",
-             f"survey_date = {lead.survey_date}"]
+    lines = [
+        *(f"# {line}" for line in lead.note.splitlines()),
+        f"name = {_value(lead.name)}",
+        f"scan = {_value(lead.scan)}",
+        f"survey_date = {lead.survey_date}",
+    ]
     for table, values in lead.tables.items():
         lines += ["", f"[{table}]", *(f"{key} = {_value(v)}" for key, v in values.items())]
     for face in lead.faces:

@@ -4,6 +4,7 @@ A level line of any height lies over the roof; the staff stands plumb on a crown
 neighbouring crowns. Readings stand at one place of every tile (a little up from its nose), so that the relief is one
 constant; what varies is the substrate, the seating of the tiles, and the reading.
 """
+
 from __future__ import annotations
 
 import csv
@@ -19,13 +20,14 @@ from scenes.truth import UNIT_M, Georef, Truth
 
 Array = NDArray[np.float64]
 UP_FROM_NOSE_M = 0.06
-KEEP_OFF_M = 0.2                         # no reading on caps and in valleys
-LINE_OVER_M = 0.35                       # level line over the highest reading
+KEEP_OFF_M = 0.2  # no reading on caps and in valleys
+LINE_OVER_M = 0.35  # level line over the highest reading
 
 
 @dataclass(frozen=True)
 class Reading:
     """One staff reading: place from the datum, height of the tile top over the datum's height, what the staff stood on."""
+
     point: str
     course: int
     u_m: float
@@ -37,6 +39,7 @@ class Reading:
 @dataclass(frozen=True)
 class LevelSurvey:
     """Readings of one face, its outline from the datum (u, v in metres), and the truth to score against."""
+
     readings: tuple[Reading, ...]
     outline_uv_m: tuple[tuple[float, float], ...]
     truth: Truth
@@ -47,8 +50,16 @@ def _stops(last: float, step: float) -> NDArray[np.int64]:
     return np.unique(np.round(np.linspace(0, last, max(round(last / step), 1) + 1)).astype(int))
 
 
-def take_level_survey(scene: Scene, face_index: int = 0, *, on: str = "crown", grid_m: float = 1.0,
-                      reading_sd_mm: float = 1.2, place_sd_mm: float = 0.0, seed: int = 0) -> LevelSurvey:
+def take_level_survey(
+    scene: Scene,
+    face_index: int = 0,
+    *,
+    on: str = "crown",
+    grid_m: float = 1.0,
+    reading_sd_mm: float = 1.2,
+    place_sd_mm: float = 0.0,
+    seed: int = 0,
+) -> LevelSurvey:
     """Read a face on a grid of about grid_m, whole tiles apart. place_sd_mm: error of the taped u and v."""
     face = scene.faces[face_index]
     tile, rng = face.tile, np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(7,)))
@@ -65,8 +76,16 @@ def take_level_survey(scene: Scene, face_index: int = 0, *, on: str = "crown", g
                 continue
             u_taped, v_taped = (float(np.round(x + rng.normal(0, place_sd_mm) / 1000, 3)) for x in (u, v))
             height = v * face.e_v[2] + w / 1000 * face.normal[2] + rng.normal(0, reading_sd_mm) / 1000
-            readings.append(Reading(f"p{len(readings) + 1}", int(course) + 1,
-                                    float(np.round(u_taped - face.datum_u_m, 3)), v_taped, float(height), on))
+            readings.append(
+                Reading(
+                    f"p{len(readings) + 1}",
+                    int(course) + 1,
+                    float(np.round(u_taped - face.datum_u_m, 3)),
+                    v_taped,
+                    float(height),
+                    on,
+                )
+            )
     # + 0.0 turns a rounded minus nothing into plain zero
     outline = tuple((round(float(u) - face.datum_u_m, 3) + 0.0, round(float(v), 3) + 0.0) for u, v in face.outline_uv_m)
     return LevelSurvey(tuple(readings), outline, Truth((replace(face, index=0),), Georef(), "uv"))

@@ -4,6 +4,7 @@ A wing is a convex footprint under the lowest of its planes; a roof is the highe
 from half-plane cuts of that rule, so neighbouring faces share their edges exactly and no gap or overlap can arise.
 House coordinates: metres, x along the house, y across, z up, eaves at `eave_height_m` over the ground. Needs no randomness.
 """
+
 from __future__ import annotations
 
 from collections.abc import Callable
@@ -16,13 +17,14 @@ from numpy.typing import NDArray
 from shapely.geometry import LineString, Point, Polygon
 
 Array = NDArray[np.float64]
-SNAP_M = 1e-6        # vertices of neighbouring faces are equal to this
-TOUCH_M = 2e-5       # a vertex this close to an edge lies on it
+SNAP_M = 1e-6  # vertices of neighbouring faces are equal to this
+TOUCH_M = 2e-5  # a vertex this close to an edge lies on it
 
 
 @dataclass(frozen=True)
 class RoofPlane:
     """z = z0 + gx x + gy y in house coordinates, metres; the gradient points up the slope."""
+
     z0: float
     gx: float
     gy: float
@@ -35,6 +37,7 @@ class RoofPlane:
 @dataclass(frozen=True)
 class Wing:
     """A convex footprint (k, 2), counter-clockwise, under the lowest of the named planes."""
+
     footprint: Array
     planes: tuple[str, ...]
 
@@ -42,15 +45,17 @@ class Wing:
 @dataclass(frozen=True)
 class PlanEdge:
     """One straight edge of a face; the face lies to the left of a → b seen from above."""
-    kind: str                     # eave, ridge, hip, valley, verge or step
+
+    kind: str  # eave, ridge, hip, valley, verge or step
     a: tuple[float, float]
     b: tuple[float, float]
-    neighbour: int | None         # index of the face across, None on the outline
+    neighbour: int | None  # index of the face across, None on the outline
 
 
 @dataclass(frozen=True)
 class PlanFace:
     """A face in plan: name of its plane, polygon (counter-clockwise), edges in the polygon's order."""
+
     name: str
     plane: RoofPlane
     polygon: Polygon
@@ -60,6 +65,7 @@ class PlanFace:
 @dataclass(frozen=True)
 class Plan:
     """A house in plan: its faces and the outline of all roofs together."""
+
     shape: str
     faces: tuple[PlanFace, ...]
     outline: Polygon
@@ -68,6 +74,7 @@ class Plan:
 @dataclass(frozen=True)
 class Size:
     """Measures of a house in metres and degrees; `pitch_b_deg` is the pitch of hipped ends and of the second wing."""
+
     length_m: float
     width_m: float
     pitch_deg: float
@@ -89,15 +96,19 @@ def _box(x0: float, y0: float, x1: float, y1: float) -> Array:
 
 
 def _long_sides(s: Size) -> dict[str, RoofPlane]:
-    return {"south": _plane((0, 0), (0, 1), s.pitch_deg, s.eave_height_m),
-            "north": _plane((0, s.width_m), (0, -1), s.pitch_deg, s.eave_height_m)}
+    return {
+        "south": _plane((0, 0), (0, 1), s.pitch_deg, s.eave_height_m),
+        "north": _plane((0, s.width_m), (0, -1), s.pitch_deg, s.eave_height_m),
+    }
 
 
 def _ends(s: Size, raise_share: float = 0.0) -> dict[str, RoofPlane]:
     """Hipped ends; with `raise_share` their eave sits that share of the ridge height above the main eaves (half-hip)."""
     up = raise_share * s.width_m / 2 * np.tan(np.radians(s.pitch_deg))
-    return {"west": _plane((0, 0), (1, 0), s.pitch_b_deg, s.eave_height_m + up),
-            "east": _plane((s.length_m, 0), (-1, 0), s.pitch_b_deg, s.eave_height_m + up)}
+    return {
+        "west": _plane((0, 0), (1, 0), s.pitch_b_deg, s.eave_height_m + up),
+        "east": _plane((s.length_m, 0), (-1, 0), s.pitch_b_deg, s.eave_height_m + up),
+    }
 
 
 Parts = tuple[dict[str, RoofPlane], tuple[Wing, ...]]
@@ -131,7 +142,8 @@ def _l_shape(s: Size) -> Parts:
     """Two wings that share the corner at the origin: a hip outside, a valley inside, gables at both far ends."""
     planes = _long_sides(s) | {
         "west": _plane((0, 0), (1, 0), s.pitch_b_deg, s.eave_height_m),
-        "east": _plane((s.wing_width_m, 0), (-1, 0), s.pitch_b_deg, s.eave_height_m)}
+        "east": _plane((s.wing_width_m, 0), (-1, 0), s.pitch_b_deg, s.eave_height_m),
+    }
     main = Wing(_box(0, 0, s.length_m, s.width_m), ("south", "north", "west"))
     wing = Wing(_box(0, 0, s.wing_width_m, s.width_m + s.wing_length_m), ("west", "east", "south"))
     return planes, (main, wing)
@@ -144,16 +156,23 @@ def _cross_gable(s: Size) -> Parts:
     pitch = min(s.pitch_b_deg, float(steepest))
     x0 = 0.4 * (s.length_m - s.wing_width_m)
     x1 = x0 + s.wing_width_m
-    planes = _long_sides(s) | {"wing west": _plane((x0, 0), (1, 0), pitch, s.eave_height_m),
-                               "wing east": _plane((x1, 0), (-1, 0), pitch, s.eave_height_m)}
+    planes = _long_sides(s) | {
+        "wing west": _plane((x0, 0), (1, 0), pitch, s.eave_height_m),
+        "wing east": _plane((x1, 0), (-1, 0), pitch, s.eave_height_m),
+    }
     main = Wing(_box(0, 0, s.length_m, s.width_m), ("south", "north"))
     wing = Wing(_box(x0, -s.wing_length_m, x1, s.width_m / 2), ("wing west", "wing east"))
     return planes, (main, wing)
 
 
 SHAPES: dict[str, Callable[[Size], Parts]] = {
-    "gable": _gable, "hip": _hip, "l_shape": _l_shape, "cross_gable": _cross_gable, "half_hip": _half_hip,
-    "hip_and_gable": _hip_and_gable, "monopitch": _monopitch,
+    "gable": _gable,
+    "hip": _hip,
+    "l_shape": _l_shape,
+    "cross_gable": _cross_gable,
+    "half_hip": _half_hip,
+    "hip_and_gable": _hip_and_gable,
+    "monopitch": _monopitch,
 }
 
 
@@ -246,8 +265,7 @@ def _edges(k: int, polygons: list[Polygon], planes: list[RoofPlane]) -> tuple[Pl
         neighbour = across[0] if across else None
         kind = _kind(planes[k], None if neighbour is None else planes[neighbour], a, b)
         last = edges[-1] if edges else None
-        if last and (last.kind, last.neighbour) == (kind, neighbour) and LineString([last.a, b]).distance(
-                Point(a)) < TOUCH_M:
+        if last and (last.kind, last.neighbour) == (kind, neighbour) and LineString([last.a, b]).distance(Point(a)) < TOUCH_M:
             edges[-1] = PlanEdge(kind, last.a, (float(b[0]), float(b[1])), neighbour)
         else:
             edges.append(PlanEdge(kind, (float(a[0]), float(a[1])), (float(b[0]), float(b[1])), neighbour))
@@ -263,7 +281,6 @@ def make_plan(shape: str, size: Size) -> Plan:
     named = [(name, polygon) for name in planes for polygon in _visible(planes, regions, name)]
     polygons = [polygon for _, polygon in named]
     of_face = [planes[name] for name, _ in named]
-    faces = tuple(PlanFace(name, of_face[k], polygon, _edges(k, polygons, of_face))
-                  for k, (name, polygon) in enumerate(named))
+    faces = tuple(PlanFace(name, of_face[k], polygon, _edges(k, polygons, of_face)) for k, (name, polygon) in enumerate(named))
     outline = shapely.unary_union([Polygon(w.footprint) for w in wings])
     return Plan(shape, faces, shapely.geometry.polygon.orient(outline, 1.0))

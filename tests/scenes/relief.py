@@ -4,6 +4,7 @@ Heights in millimetres over the battens, u and v in metres in the face's frame. 
 the course below; the surface therefore drops by the course step at every nose line. Beside the ideal pattern a laid roof
 holds seating scatter (constant over a tile), slipped and missing tiles and moss.
 """
+
 from __future__ import annotations
 
 from dataclasses import dataclass
@@ -12,29 +13,30 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-PAN_SHARE = {"s": 0.46, "barrel": 0.40}      # part of the cover width that is pan
-MISSING_MM = -22.0                           # the underlay seen through a hole, below the batten's top
+PAN_SHARE = {"s": 0.46, "barrel": 0.40}  # part of the cover width that is pan
+MISSING_MM = -22.0  # the underlay seen through a hole, below the batten's top
 
 
 @dataclass(frozen=True)
 class TileOptions:
     """How the tiles are made and laid; kind 'none' gives a smooth covering."""
-    kind: str = "s"                      # s, barrel, flat or none
-    rise_mm: float = 45.0                # pan bottom to crown top; for flat tiles the height of the rib at the side lap
-    step_mm: float = 14.0                # drop at the nose
-    gauge_mm: float | None = None        # None: drawn from 310-370
-    cover_mm: float | None = None        # None: drawn from 200-330
-    gauge_drift: float = 0.0             # share by which the gauge shrinks from eave to ridge
-    skew_mm_per_m: float = 0.0           # columns lean to the right by this going up
+
+    kind: str = "s"  # s, barrel, flat or none
+    rise_mm: float = 45.0  # pan bottom to crown top; for flat tiles the height of the rib at the side lap
+    step_mm: float = 14.0  # drop at the nose
+    gauge_mm: float | None = None  # None: drawn from 310-370
+    cover_mm: float | None = None  # None: drawn from 200-330
+    gauge_drift: float = 0.0  # share by which the gauge shrinks from eave to ridge
+    skew_mm_per_m: float = 0.0  # columns lean to the right by this going up
     seat_sd_mm: float = 2.0
-    slipped: float = 0.0                 # share of tiles lifted by slip_mm and slid down by slip_down_mm
+    slipped: float = 0.0  # share of tiles lifted by slip_mm and slid down by slip_down_mm
     slip_mm: float = 15.0
     slip_down_mm: float = 25.0
-    missing: float = 0.0                 # share of tiles missing, 0.02 is a neglected roof
-    moss_patches: int = 0                # per face
+    missing: float = 0.0  # share of tiles missing, 0.02 is a neglected roof
+    moss_patches: int = 0  # per face
     moss_mm: float = 20.0
     moss_width_m: float = 0.3
-    caps: bool = True                    # ridge and hip caps
+    caps: bool = True  # ridge and hip caps
 
 
 FLAT_TILES = TileOptions(kind="flat", rise_mm=4.0, step_mm=18.0)
@@ -45,6 +47,7 @@ NO_TILES = TileOptions(kind="none", seat_sd_mm=0, caps=False)
 @dataclass(frozen=True)
 class TilePattern:
     """Truth of one face's tiling. u0_m: left edge of tile column 0; v0_m: nose line of the first full course."""
+
     kind: str
     rise_mm: float
     step_mm: float
@@ -107,8 +110,18 @@ class TilePattern:
 def draw_pattern(options: TileOptions, rng: np.random.Generator) -> TilePattern:
     """The house's tile: gauge and cover width drawn where not given. Phases and length are set per face."""
     gauge, cover = float(np.round(rng.uniform(310, 370))), float(np.round(rng.uniform(200, 330)))
-    return TilePattern(options.kind, options.rise_mm, options.step_mm, options.gauge_mm or gauge,
-                       options.cover_mm or cover, 0.0, 0.0, 1.0, options.gauge_drift, options.skew_mm_per_m)
+    return TilePattern(
+        options.kind,
+        options.rise_mm,
+        options.step_mm,
+        options.gauge_mm or gauge,
+        options.cover_mm or cover,
+        0.0,
+        0.0,
+        1.0,
+        options.gauge_drift,
+        options.skew_mm_per_m,
+    )
 
 
 def profile_mm(kind: str, rise_mm: float, p: Array) -> Array:
@@ -134,12 +147,13 @@ def relief_mm(tile: TilePattern, p: Array, q: Array) -> Array:
 @dataclass(frozen=True)
 class Laid:
     """The tiles of one face as laid: the pattern and what each single tile does. Arrays are (courses, columns)."""
+
     pattern: TilePattern
-    first: tuple[int, int]               # course and column of element [0, 0]
+    first: tuple[int, int]  # course and column of element [0, 0]
     seat_mm: Array
-    slid: Array                          # share of a gauge by which a tile slid down
+    slid: Array  # share of a gauge by which a tile slid down
     missing: NDArray[np.bool_]
-    moss_uv_m: Array                     # (m, 2) middles of the patches
+    moss_uv_m: Array  # (m, 2) middles of the patches
     moss_mm: float
     moss_width_m: float
 
@@ -174,5 +188,13 @@ def lay_tiles(pattern: TilePattern, width_m: float, options: TileOptions, rng: n
     missing = (chance >= options.slipped) & (chance < options.slipped + options.missing)
     moss = rng.random((options.moss_patches, 2)) * [width_m, pattern.length_m]
     first_column = int(np.floor(min(pattern.column(np.array(0.0), np.array([0.0, pattern.length_m]))))) - 1
-    return Laid(pattern, (-1, first_column), seat + slips * options.slip_mm,
-                slips * options.slip_down_mm / pattern.gauge_mm, missing, moss, options.moss_mm, options.moss_width_m)
+    return Laid(
+        pattern,
+        (-1, first_column),
+        seat + slips * options.slip_mm,
+        slips * options.slip_down_mm / pattern.gauge_mm,
+        missing,
+        moss,
+        options.moss_mm,
+        options.moss_width_m,
+    )

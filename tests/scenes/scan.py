@@ -4,6 +4,7 @@ Errors of a point: white isotropic noise; matching noise correlated over about 0
 square to the surface (upwards beside the roof); gross outliers. Points come face by face in blocks, so that a scan of any
 size is made in bounded memory; a block depends only on the seed, the face and its number.
 """
+
 from __future__ import annotations
 
 from collections.abc import Iterator
@@ -21,8 +22,8 @@ from scenes.relief import profile_mm
 
 Array = NDArray[np.float64]
 BLOCK = 1_000_000
-CAP_HALF_M, CAP_RISE_MM = 0.12, 35.0     # half width of ridge and hip caps, their rise over the tile crowns
-TRAY_HALF_M = 0.08                       # valley tray to each side
+CAP_HALF_M, CAP_RISE_MM = 0.12, 35.0  # half width of ridge and hip caps, their rise over the tile crowns
+TRAY_HALF_M = 0.08  # valley tray to each side
 UNEVEN_LENGTH_M = 2.0
 UNEVEN_LIMITS = (0.3, 2.5)
 
@@ -30,15 +31,16 @@ UNEVEN_LIMITS = (0.3, 2.5)
 @dataclass(frozen=True)
 class ScanOptions:
     """How the roof was scanned; zeros switch an effect off."""
-    density: float = 600.0               # points per square metre of slope
-    unevenness: float = 0.3              # sd of the log of the local density
-    pan_loss: float = 0.4                # share of points lost at the pan's bottom, none at the crown
+
+    density: float = 600.0  # points per square metre of slope
+    unevenness: float = 0.3  # sd of the log of the local density
+    pan_loss: float = 0.4  # share of points lost at the pan's bottom, none at the crown
     white_mm: float = 6.0
-    fine_mm: float = 1.0                 # noise correlated over fine_length_m
+    fine_mm: float = 1.0  # noise correlated over fine_length_m
     fine_length_m: float = 0.1
-    smooth_mm: float = 1.0               # survey error correlated over smooth_length_m
+    smooth_mm: float = 1.0  # survey error correlated over smooth_length_m
     smooth_length_m: float = 3.0
-    outliers: float = 0.01               # share of gross outliers
+    outliers: float = 0.01  # share of gross outliers
 
 
 PERFECT = ScanOptions(unevenness=0, pan_loss=0, white_mm=0, fine_mm=0, smooth_mm=0, outliers=0)
@@ -47,6 +49,7 @@ PERFECT = ScanOptions(unevenness=0, pan_loss=0, white_mm=0, fine_mm=0, smooth_mm
 @dataclass(frozen=True)
 class ScanFields:
     """The drawn fields of one scan; None where switched off."""
+
     uneven: Field | None
     fine: Field | None
     smooth: Field | None
@@ -92,14 +95,16 @@ def _roof_w(face: Face, u: Array, v: Array, caps: bool) -> tuple[Array, NDArray[
     w[valley], label[valley] = substrate, labels.TRAY
     d = face.edge_distance_m(("ridge", "hip"), u, v)
     capped = d < CAP_HALF_M
-    w[capped] = face.substrate_mm(u[capped], v[capped]) + face.tile.top_mm + CAP_RISE_MM * np.sqrt(
-        1 - (d[capped] / CAP_HALF_M) ** 2)
+    w[capped] = (
+        face.substrate_mm(u[capped], v[capped]) + face.tile.top_mm + CAP_RISE_MM * np.sqrt(1 - (d[capped] / CAP_HALF_M) ** 2)
+    )
     label[capped] = labels.CAP
     return w, label
 
 
-def face_blocks(face: Face, options: ScanOptions, fields: ScanFields, trees: list[Tree], caps: bool,
-                seed: np.random.SeedSequence) -> Iterator[Cloud]:
+def face_blocks(
+    face: Face, options: ScanOptions, fields: ScanFields, trees: list[Tree], caps: bool, seed: np.random.SeedSequence
+) -> Iterator[Cloud]:
     """Exact points on one face in blocks: world metres without noise, labels. Obstacles and crowns of trees hide tiles."""
     u0, v0, u1, v1 = face.polygon.bounds
     most = (UNEVEN_LIMITS[1] if fields.uneven is not None else 1.0) * float(1 / (1 - options.pan_loss * 0.8))
@@ -126,8 +131,7 @@ def face_blocks(face: Face, options: ScanOptions, fields: ScanFields, trees: lis
         yield points, label
 
 
-def with_errors(cloud: Cloud, normal: Array, options: ScanOptions, fields: ScanFields,
-                rng: np.random.Generator) -> Cloud:
+def with_errors(cloud: Cloud, normal: Array, options: ScanOptions, fields: ScanFields, rng: np.random.Generator) -> Cloud:
     """Add the scanner's errors; normal is the direction of the correlated ones."""
     points, label = cloud
     points = points + fields.error_mm(points[:, :2])[:, None] / 1000 * normal

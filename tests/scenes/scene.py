@@ -1,4 +1,5 @@
 """One invented house with its truth and its scan, from a shape, a seed and options."""
+
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
@@ -27,13 +28,14 @@ INVENTED_ORIGIN_M = (3_412.0, 7_208.0, 96.0)
 @dataclass(frozen=True)
 class Scene:
     """A house: faces with truth, and its scan made on demand. World coordinates in metres; see `faces` for the frames."""
+
     shape: str
     seed: int
     plan: Plan
     faces: tuple[Face, ...]
-    outline: Polygon                     # of all roofs together, world X, Y
+    outline: Polygon  # of all roofs together, world X, Y
     turn_deg: float
-    origin_m: Array                      # world point of the house's origin, at ground level
+    origin_m: Array  # world point of the house's origin, at ground level
     eave_z_m: float
     substrate: SubstrateOptions
     tiles: TileOptions
@@ -124,15 +126,25 @@ def _draw_size(shape: str, pitch_deg: float | None, pitch_b_deg: float | None, r
     if shape == "monopitch":
         length, width = rng.uniform(7.0, 11.0), rng.uniform(4.0, 6.5)
     wing = rng.uniform(5.5, 6.8)
-    return Size(length, width, pitch, second if pitch_b_deg is None else pitch_b_deg, wing, rng.uniform(4.0, 6.0),
-                rng.uniform(2.8, 5.2))
+    return Size(
+        length, width, pitch, second if pitch_b_deg is None else pitch_b_deg, wing, rng.uniform(4.0, 6.0), rng.uniform(2.8, 5.2)
+    )
 
 
-def make_scene(shape: str = "gable", seed: int = 1, *, pitch_deg: float | None = None,
-               pitch_b_deg: float | None = None, turn_deg: float | None = None,
-               origin_m: Sequence[float] = INVENTED_ORIGIN_M, size: Size | None = None,
-               substrate: SubstrateOptions | None = None, tiles: TileOptions | None = None,
-               scan: ScanOptions | None = None, clutter: ClutterOptions | None = None) -> Scene:
+def make_scene(
+    shape: str = "gable",
+    seed: int = 1,
+    *,
+    pitch_deg: float | None = None,
+    pitch_b_deg: float | None = None,
+    turn_deg: float | None = None,
+    origin_m: Sequence[float] = INVENTED_ORIGIN_M,
+    size: Size | None = None,
+    substrate: SubstrateOptions | None = None,
+    tiles: TileOptions | None = None,
+    scan: ScanOptions | None = None,
+    clutter: ClutterOptions | None = None,
+) -> Scene:
     """An invented house: `shape` is one of scenes.SHAPES; the same arguments give the same house and the same points.
 
     pitch_deg of the main slopes and pitch_b_deg of hipped ends or of the second wing (10-50), turn_deg about Z (the ridge
@@ -152,14 +164,26 @@ def make_scene(shape: str = "gable", seed: int = 1, *, pitch_deg: float | None =
     plan = make_plan(shape, size)
     streams = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(1,))).spawn(len(plan.faces))
     substrate = substrate or SubstrateOptions()
-    faces = [make_face(k, plan, turn, origin, substrate, tiles, tile, streams[k])
-             for k in range(len(plan.faces))]
+    faces = [make_face(k, plan, turn, origin, substrate, tiles, tile, streams[k]) for k in range(len(plan.faces))]
     faces = clutter_points.place_obstacles(faces, surroundings, draws[2])
     outline = affinity.translate(affinity.rotate(plan.outline, turn, origin=(0, 0)), origin[0], origin[1])
     eave_z = float(origin[2] + size.eave_height_m)
     trees = clutter_points.draw_trees(outline, eave_z, surroundings.trees, draws[3])
-    return Scene(shape, seed, plan, tuple(faces), outline, turn, origin, eave_z, substrate, tiles, scan or ScanOptions(),
-                 surroundings, tuple(trees))
+    return Scene(
+        shape,
+        seed,
+        plan,
+        tuple(faces),
+        outline,
+        turn,
+        origin,
+        eave_z,
+        substrate,
+        tiles,
+        scan or ScanOptions(),
+        surroundings,
+        tuple(trees),
+    )
 
 
 def exact(options: ScanOptions | None = None) -> ScanOptions:

@@ -6,6 +6,7 @@ of constant stiffness on stiff hooks, straight beyond the outer ones), + lift + 
 of each array. Heights are along the true face's normal over its nominal plane; the table's own plane differs from it by
 a tilt of some mm per metre, whose cosine is 1. Constants (build-up, tile height) drop out with the best plane.
 """
+
 from __future__ import annotations
 
 from collections import defaultdict
@@ -22,8 +23,8 @@ from scenes.tables import Row, ScoreError, check_feet, number, numbers, read_tab
 from scenes.truth import Truth
 
 Array = NDArray[np.float64]
-OUTLINE_MARGIN_M = 0.12                  # a support may lie this far outside the true outline before it is off the roof
-REACH_MM = 700.0                         # greatest distance from the nominal plane
+OUTLINE_MARGIN_M = 0.12  # a support may lie this far outside the true outline before it is off the roof
+REACH_MM = 700.0  # greatest distance from the nominal plane
 BEYOND_MM = 5.0
 SAME_CURVE_MM = 0.2
 
@@ -31,6 +32,7 @@ SAME_CURVE_MM = 0.2
 @dataclass(frozen=True)
 class FaceScore:
     """A row of faces.csv against the true face it was matched with."""
+
     face: str
     truth: int
     pitch_error_deg: float
@@ -41,17 +43,18 @@ class FaceScore:
 @dataclass(frozen=True)
 class Score:
     """How a table does on the true roof; millimetres unless named otherwise. Residuals are in the order of feet.csv."""
+
     feet: int
     rms_mm: float
     max_mm: float
-    constant_rms_mm: float               # what one constant lift, without packers, would leave
-    beyond_5mm: float                    # share of seats further than 5 mm off their array's plane
-    coverage: float                      # share of seats within 1.96 sigma_mm
+    constant_rms_mm: float  # what one constant lift, without packers, would leave
+    beyond_5mm: float  # share of seats further than 5 mm off their array's plane
+    coverage: float  # share of seats within 1.96 sigma_mm
     sigma_mean_mm: float
-    position_error_mm: float             # greatest misfit of u_mm, v_mm against x, y, z after a shift and turn per face
+    position_error_mm: float  # greatest misfit of u_mm, v_mm against x, y, z after a shift and turn per face
     faces: tuple[FaceScore, ...]
-    missing_faces: tuple[int, ...]       # true faces without a row
-    extra_faces: tuple[str, ...]         # rows without a true face
+    missing_faces: tuple[int, ...]  # true faces without a row
+    extra_faces: tuple[str, ...]  # rows without a true face
     array_rms_mm: dict[str, float]
     residual_mm: dict[str, float] = field(repr=False)
 
@@ -76,6 +79,7 @@ class Score:
 @dataclass(frozen=True)
 class _Places:
     """Where the rows of a table are on the true roof."""
+
     face: NDArray[np.int64]
     u_m: Array
     v_m: Array
@@ -174,9 +178,13 @@ def _turn_deg(a: float, b: float) -> float:
 
 def _compare(row: Row, k: int, truth: Truth) -> FaceScore:
     face = truth.faces[k]
-    return FaceScore(row["face"], face.index, number(row, "pitch_deg") - face.lsq.pitch_deg,
-                     _turn_deg(number(row, "azimuth_deg"), face.lsq.azimuth_deg),
-                     100 * (number(row, "area_m2") / face.area_m2 - 1))
+    return FaceScore(
+        row["face"],
+        face.index,
+        number(row, "pitch_deg") - face.lsq.pitch_deg,
+        _turn_deg(number(row, "azimuth_deg"), face.lsq.azimuth_deg),
+        100 * (number(row, "area_m2") / face.area_m2 - 1),
+    )
 
 
 def score_faces(rows: list[Row], truth: Truth, known: dict[str, int] | None = None) -> tuple[FaceScore, ...]:
@@ -187,8 +195,12 @@ def score_faces(rows: list[Row], truth: Truth, known: dict[str, int] | None = No
     free = [k for k, f in enumerate(truth.faces) if k not in known.values() and f in truth.listed]
     if rest and free:
         scores = [[_compare(row, k, truth) for k in free] for row in rest]
-        cost = np.array([[abs(s.pitch_error_deg) + abs(s.azimuth_error_deg) / 2 + abs(s.area_error_percent) / 10
-                          for s in line] for line in scores])
+        cost = np.array(
+            [
+                [abs(s.pitch_error_deg) + abs(s.azimuth_error_deg) / 2 + abs(s.area_error_percent) / 10 for s in line]
+                for line in scores
+            ]
+        )
         pairs += [(rest[i], free[j]) for i, j in zip(*linear_sum_assignment(cost), strict=True) if cost[i, j] < 15]
     return tuple(_compare(row, k, truth) for row, k in pairs)
 
@@ -202,8 +214,9 @@ def _known_faces(rows: list[Row], places: _Places) -> dict[str, int]:
     return known
 
 
-def score_tables(result_dir: Path | str, truth: Truth | Scene, *, hook_scatter_mm: float = 0.0, seed: int = 0,
-                 check_rail: bool = True) -> Score:
+def score_tables(
+    result_dir: Path | str, truth: Truth | Scene, *, hook_scatter_mm: float = 0.0, seed: int = 0, check_rail: bool = True
+) -> Score:
     """Score the tables of one result folder. hook_scatter_mm adds a seeded scatter to the true seats of the hooks.
 
     check_rail: also hold rail_height_mm against the natural spline through the written seats (switch off for a result
@@ -216,8 +229,9 @@ def score_tables(result_dir: Path | str, truth: Truth | Scene, *, hook_scatter_m
     hook_rows, foot_rows = read_table(folder, "hooks"), read_table(folder, "feet")
     check_feet(foot_rows, hook_rows, {r["rail"] for r in rails}, {r["face"] for r in face_rows})
     hooks, feet = _places(hook_rows, "hook", truth), _places(foot_rows, "foot", truth)
-    known = _known_faces(hook_rows + foot_rows, _Places(np.r_[hooks.face, feet.face], np.r_[hooks.u_m, feet.u_m],
-                                                        np.r_[hooks.v_m, feet.v_m]))
+    known = _known_faces(
+        hook_rows + foot_rows, _Places(np.r_[hooks.face, feet.face], np.r_[hooks.u_m, feet.u_m], np.r_[hooks.v_m, feet.v_m])
+    )
     bare = np.zeros(len(hook_rows))
     for k in set(hooks.face.tolist()):
         here = hooks.face == k
@@ -231,8 +245,16 @@ def score_tables(result_dir: Path | str, truth: Truth | Scene, *, hook_scatter_m
     return _summary(foot_rows, hook_rows, face_rows, truth, (feet, hooks), known, seat, plain)
 
 
-def _summary(foot_rows: list[Row], hook_rows: list[Row], face_rows: list[Row], truth: Truth,
-             places: tuple[_Places, _Places], known: dict[str, int], seat: Array, plain: Array) -> Score:
+def _summary(
+    foot_rows: list[Row],
+    hook_rows: list[Row],
+    face_rows: list[Row],
+    truth: Truth,
+    places: tuple[_Places, _Places],
+    known: dict[str, int],
+    seat: Array,
+    plain: Array,
+) -> Score:
     feet, hooks = places
     arrays = [f"{row['face']}/{row['array']}" for row in foot_rows]
     off, constant, array_rms = np.zeros(len(seat)), np.zeros(len(seat)), {}
@@ -245,9 +267,17 @@ def _summary(foot_rows: list[Row], hook_rows: list[Row], face_rows: list[Row], t
     matched = score_faces(face_rows, truth, known)
     found, named = {f.truth for f in matched}, {f.face for f in matched}
     return Score(
-        len(seat), float(np.sqrt(np.mean(off**2))), float(np.abs(off).max()), float(np.sqrt(np.mean(constant**2))),
-        float(np.mean(np.abs(off) > BEYOND_MM)), float(np.mean(np.abs(off) <= 1.96 * sigma)), float(sigma.mean()),
-        max(_position_error_mm(foot_rows, feet), _position_error_mm(hook_rows, hooks)), matched,
+        len(seat),
+        float(np.sqrt(np.mean(off**2))),
+        float(np.abs(off).max()),
+        float(np.sqrt(np.mean(constant**2))),
+        float(np.mean(np.abs(off) > BEYOND_MM)),
+        float(np.mean(np.abs(off) <= 1.96 * sigma)),
+        float(sigma.mean()),
+        max(_position_error_mm(foot_rows, feet), _position_error_mm(hook_rows, hooks)),
+        matched,
         tuple(f.index for f in truth.listed if f.index not in found),
-        tuple(r["face"] for r in face_rows if r["face"] not in named), array_rms,
-        {row["foot"]: float(r) for row, r in zip(foot_rows, off, strict=True)})
+        tuple(r["face"] for r in face_rows if r["face"] not in named),
+        array_rms,
+        {row["foot"]: float(r) for row, r in zip(foot_rows, off, strict=True)},
+    )

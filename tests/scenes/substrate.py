@@ -4,6 +4,7 @@ S(u, v) = sag that all rafters share + bow of the ridge + long waves + each raft
 outward normal; u, v in metres in the face's frame. Battens span straight from rafter to rafter, so the rafters' own
 offsets are joined by straight lines across the slope, and each runs on up the slope with a slow change.
 """
+
 from __future__ import annotations
 
 from dataclasses import dataclass
@@ -17,14 +18,15 @@ Array = NDArray[np.float64]
 @dataclass(frozen=True)
 class SubstrateOptions:
     """How crooked a roof is; a zero switches that part off."""
-    sag_mm: float = 35.0                 # greatest sag at mid-slope; a face draws 50-100 % of it, at most length / 120
-    ridge_bow_mm: float = 12.0           # drop of the ridge at mid-length
-    wave_mm: float = 4.0                 # amplitude of the long waves together
-    wave_min_m: float = 3.0              # shortest wavelength of these
-    rafter_sd_mm: float = 2.5            # rafter to rafter
-    rafter_change: float = 0.3           # slow change of a rafter's offset up the slope, as a share of rafter_sd_mm
-    rafter_spacing_mm: float | None = None   # None: drawn from 500-800
-    rafter_jitter_mm: float = 8.0        # sd of a rafter about the even spacing
+
+    sag_mm: float = 35.0  # greatest sag at mid-slope; a face draws 50-100 % of it, at most length / 120
+    ridge_bow_mm: float = 12.0  # drop of the ridge at mid-length
+    wave_mm: float = 4.0  # amplitude of the long waves together
+    wave_min_m: float = 3.0  # shortest wavelength of these
+    rafter_sd_mm: float = 2.5  # rafter to rafter
+    rafter_change: float = 0.3  # slow change of a rafter's offset up the slope, as a share of rafter_sd_mm
+    rafter_spacing_mm: float | None = None  # None: drawn from 500-800
+    rafter_jitter_mm: float = 8.0  # sd of a rafter about the even spacing
 
 
 FLAT = SubstrateOptions(sag_mm=0, ridge_bow_mm=0, wave_mm=0, rafter_sd_mm=0)
@@ -33,19 +35,20 @@ FLAT = SubstrateOptions(sag_mm=0, ridge_bow_mm=0, wave_mm=0, rafter_sd_mm=0)
 @dataclass(frozen=True)
 class Substrate:
     """A drawn substrate; every array is fixed, `height_mm` is a pure function of u, v."""
+
     width_m: float
     length_m: float
     sag_mm: float
-    sag_fullness: float                  # 0: sag vanishes at both verges, 1: the same along the whole eave
+    sag_fullness: float  # 0: sag vanishes at both verges, 1: the same along the whole eave
     ridge_bow_mm: float
-    wave_k: Array                        # (m, 2) rad/m
-    wave_phase: Array                    # (m,)
-    wave_mm: Array                       # (m,)
-    rafter_u_m: Array                    # (r,) sorted
-    rafter_mm: Array                     # (r,) offset of each rafter
-    change_mm: Array                     # (r,) amplitude of its slow change
-    change_k: Array                      # (r,) rad/m up the slope
-    change_phase: Array                  # (r,)
+    wave_k: Array  # (m, 2) rad/m
+    wave_phase: Array  # (m,)
+    wave_mm: Array  # (m,)
+    rafter_u_m: Array  # (r,) sorted
+    rafter_mm: Array  # (r,) offset of each rafter
+    change_mm: Array  # (r,) amplitude of its slow change
+    change_k: Array  # (r,) rad/m up the slope
+    change_phase: Array  # (r,)
 
     def height_mm(self, u_m: Array, v_m: Array) -> Array:
         """Height over the nominal plane at u, v (arrays of one shape), also outside the face (held or smooth on)."""
@@ -92,9 +95,17 @@ def draw_substrate(width_m: float, length_m: float, options: SubstrateOptions, r
     size = rng.uniform(0.5, 1, waves)
     sag = min(options.sag_mm, 1000 * length_m / 120) * rng.uniform(0.5, 1)
     return Substrate(
-        width_m, length_m, sag, rng.uniform(0.4, 0.8),
+        width_m,
+        length_m,
+        sag,
+        rng.uniform(0.4, 0.8),
         min(options.ridge_bow_mm, 1000 * width_m / 300) * rng.uniform(0.3, 1),
-        k, rng.uniform(0, 2 * np.pi, waves), options.wave_mm * size / size.sum(), rafters,
+        k,
+        rng.uniform(0, 2 * np.pi, waves),
+        options.wave_mm * size / size.sum(),
+        rafters,
         rng.normal(0, 1, count) * options.rafter_sd_mm,
         rng.normal(0, 1, count) * options.rafter_sd_mm * options.rafter_change,
-        2 * np.pi / rng.uniform(4, 9, count), rng.uniform(0, 2 * np.pi, count))
+        2 * np.pi / rng.uniform(4, 9, count),
+        rng.uniform(0, 2 * np.pi, count),
+    )

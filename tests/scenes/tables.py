@@ -1,4 +1,5 @@
 """Reading the tables of the contract strictly: every number a number, every id once, every reference known."""
+
 from __future__ import annotations
 
 import csv
@@ -11,19 +12,79 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Row = dict[str, str]
 COLUMNS = {
-    "feet": ("foot", "face", "array", "line", "rail", "kind", "u_mm", "v_mm", "x", "y", "z", "rail_height_mm",
-             "load_sag_mm", "lift_mm", "adjustment_mm", "turns", "packer_mm", "sigma_mm", "string_gap_mm", "reach", "trust",
-             "revision", "note"),
-    "hooks": ("hook", "face", "array", "rail", "rafter", "course", "pan", "u_mm", "v_mm", "x", "y", "z", "span_mm",
-              "seat_height_mm", "packer_mm", "uplift_N", "down_N", "downslope_N", "use_percent", "governs", "trust", "note"),
-    "faces": ("face", "pitch_deg", "azimuth_deg", "area_m2", "eave_mm", "slope_length_mm", "points", "rms_mm", "gauge_mm",
-              "cover_width_mm", "tile_rise_mm", "deviation_rms_mm", "deviation_max_mm", "modules", "status", "note"),
+    "feet": (
+        "foot",
+        "face",
+        "array",
+        "line",
+        "rail",
+        "kind",
+        "u_mm",
+        "v_mm",
+        "x",
+        "y",
+        "z",
+        "rail_height_mm",
+        "load_sag_mm",
+        "lift_mm",
+        "adjustment_mm",
+        "turns",
+        "packer_mm",
+        "sigma_mm",
+        "string_gap_mm",
+        "reach",
+        "trust",
+        "revision",
+        "note",
+    ),
+    "hooks": (
+        "hook",
+        "face",
+        "array",
+        "rail",
+        "rafter",
+        "course",
+        "pan",
+        "u_mm",
+        "v_mm",
+        "x",
+        "y",
+        "z",
+        "span_mm",
+        "seat_height_mm",
+        "packer_mm",
+        "uplift_N",
+        "down_N",
+        "downslope_N",
+        "use_percent",
+        "governs",
+        "trust",
+        "note",
+    ),
+    "faces": (
+        "face",
+        "pitch_deg",
+        "azimuth_deg",
+        "area_m2",
+        "eave_mm",
+        "slope_length_mm",
+        "points",
+        "rms_mm",
+        "gauge_mm",
+        "cover_width_mm",
+        "tile_rise_mm",
+        "deviation_rms_mm",
+        "deviation_max_mm",
+        "modules",
+        "status",
+        "note",
+    ),
     "rails": ("rail",),
     "modules": ("module",),
 }
 IDS = {"feet": "foot", "hooks": "hook", "faces": "face", "rails": "rail", "modules": "module"}
-SAME_THREAD_MM = 0.06                    # lift = least lift + turns x thread pitch, but for rounding to 0.1 mm
-SAME_MID_MM = 0.11                       # lift - adjustment is mid-travel everywhere, but for rounding of both
+SAME_THREAD_MM = 0.06  # lift = least lift + turns x thread pitch, but for rounding to 0.1 mm
+SAME_MID_MM = 0.11  # lift - adjustment is mid-travel everywhere, but for rounding of both
 
 
 class ScoreError(ValueError):

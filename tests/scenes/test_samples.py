@@ -1,4 +1,5 @@
 """The sample leads are what the generator makes, small, and their truth files belong to them."""
+
 from __future__ import annotations
 
 import tomllib
@@ -27,7 +28,7 @@ def _points(path: Path) -> np.ndarray:
         return np.asarray(laspy.read(path).xyz)
     if path.suffix == ".ply":
         raw = path.read_bytes()
-        return np.frombuffer(raw[raw.index(b"end_header\n") + 11:], "<f4").reshape(-1, 3).astype(float)
+        return np.frombuffer(raw[raw.index(b"end_header\n") + 11 :], "<f4").reshape(-1, 3).astype(float)
     return np.genfromtxt(path, delimiter=",", skip_header=1, usecols=(3, 4, 5))
 
 
@@ -38,7 +39,7 @@ def test_sample_is_what_the_generator_makes(lead: str, fresh: Path) -> None:
     scan = tomllib.loads(text)["scan"]
     kept, made = _points(SAMPLES / lead / scan), _points(fresh / lead / scan)
     assert kept.shape == made.shape
-    assert np.abs(kept - made).max() < 0.0011                         # one step of the file: processors add in other orders
+    assert np.abs(kept - made).max() < 0.0011  # one step of the file: processors add in other orders
 
 
 @pytest.mark.parametrize("lead", LEADS)

@@ -1,4 +1,5 @@
 """The truth scenes against what is known without them: analytic planes and means, their own files, broken tables."""
+
 from __future__ import annotations
 
 from dataclasses import replace
@@ -58,10 +59,18 @@ def test_faces_cover_the_outline_exactly_once(shape: str, pitches: tuple[float, 
                 assert face.plane.z(mid) == pytest.approx(plan.faces[edge.neighbour].plane.z(mid), abs=1e-4)
 
 
-@pytest.mark.parametrize(("shape", "kinds"), [
-    ("gable", "eave ridge verge"), ("hip", "eave hip ridge"), ("l_shape", "eave hip ridge valley verge"),
-    ("cross_gable", "eave ridge valley verge"), ("half_hip", "eave hip ridge verge"),
-    ("hip_and_gable", "eave hip ridge verge"), ("monopitch", "eave ridge verge")])
+@pytest.mark.parametrize(
+    ("shape", "kinds"),
+    [
+        ("gable", "eave ridge verge"),
+        ("hip", "eave hip ridge"),
+        ("l_shape", "eave hip ridge valley verge"),
+        ("cross_gable", "eave ridge valley verge"),
+        ("half_hip", "eave hip ridge verge"),
+        ("hip_and_gable", "eave hip ridge verge"),
+        ("monopitch", "eave ridge verge"),
+    ],
+)
 def test_edges_have_the_names_of_the_trade(shape: str, kinds: str) -> None:
     plan = make_plan(shape, Size(12, 8, 30, 33, 6, 5, 3))
     assert " ".join(sorted({e.kind for f in plan.faces for e in f.edges})) == kinds
@@ -69,7 +78,7 @@ def test_edges_have_the_names_of_the_trade(shape: str, kinds: str) -> None:
 
 def test_frame_runs_left_to_right_for_someone_on_the_ground() -> None:
     south = make_scene("gable", turn_deg=0, pitch_deg=30, scan=THIN).faces[0]
-    assert south.e_u == pytest.approx([1, 0, 0])                      # who faces north has east to the right
+    assert south.e_u == pytest.approx([1, 0, 0])  # who faces north has east to the right
     assert south.e_v == pytest.approx([0, np.cos(np.pi / 6), 0.5])
     assert south.normal == pytest.approx([0, -0.5, np.cos(np.pi / 6)])
 
@@ -88,7 +97,7 @@ def test_rafters_run_from_the_left_end_of_the_eave() -> None:
     for face in make_scene("l_shape", 5, scan=THIN).faces:
         eave = min(p[0] for e in face.edges if e.kind == "eave" for p in (e.a_uv_m, e.b_uv_m))
         assert face.rafters_mm / 1000 + eave == pytest.approx(face.substrate.rafter_u_m)
-    assert any(f.datum_u_m > 1 for f in make_scene("l_shape", 5, scan=THIN).faces)     # beside the valley
+    assert any(f.datum_u_m > 1 for f in make_scene("l_shape", 5, scan=THIN).faces)  # beside the valley
 
 
 def test_azimuth_turns_against_the_angle_about_z() -> None:
@@ -117,7 +126,7 @@ def test_substrate_has_the_stated_spread() -> None:
     left, right = face.rafters_mm[2:4] / 1000 + face.datum_u_m
     ends = face.substrate_mm(np.array([left, right]), np.array([2.0, 2.0]))
     middle = face.substrate_mm(np.array((left + right) / 2), np.array(2.0))
-    assert middle == pytest.approx(ends.mean())                       # battens span straight
+    assert middle == pytest.approx(ends.mean())  # battens span straight
 
 
 @pytest.mark.parametrize("kind", ["s", "barrel", "flat"])
@@ -129,12 +138,12 @@ def test_relief_repeats_has_its_rise_and_its_mean(kind: str) -> None:
     height = tile.height_mm(u, v)
     lean = tile.skew_mm_per_m / 1000 * tile.gauge_mm / 1000
     again = tile.height_mm(u + 3 * tile.cover_mm / 1000 + 2 * lean, v + 2 * tile.gauge_mm / 1000)
-    assert np.mean(np.abs(again - height) < 1e-6) > 0.9999            # all but points that fall across an edge by rounding
+    assert np.mean(np.abs(again - height) < 1e-6) > 0.9999  # all but points that fall across an edge by rounding
     assert height.max() - height.min() == pytest.approx(tile.rise_mm + tile.step_mm, abs=0.2)
     assert height.mean() == pytest.approx(tile.mean_mm, abs=0.2)
     nose = float(tile.nose_v_m(np.array(4)))
     drop = tile.height_mm(np.array([1.0]), np.array([nose + 1e-6])) - tile.height_mm(np.array([1.0]), np.array([nose - 1e-6]))
-    assert drop == pytest.approx(12, abs=0.05)                        # the nose stands over the course below it
+    assert drop == pytest.approx(12, abs=0.05)  # the nose stands over the course below it
 
 
 def test_drifting_gauge_and_its_noses_agree() -> None:
@@ -173,7 +182,7 @@ def test_noise_has_its_size_and_the_crowns_are_seen_better() -> None:
     assert len(u) / face.area_m2 == pytest.approx(3000 * (1 - 0.12 * face.extent_m[0] / face.area_m2), rel=0.02)
     flat_spot = smooth & (np.abs(np.mod(face.tile.column(u, v), 1) - 0.23) < 0.06)
     assert np.std((w - face.surface_mm(u, v))[flat_spot]) == pytest.approx(6, rel=0.1)
-    assert bottom.mean() < 0.3 * 0.75                                 # pans take 30 % of the width, but fewer points
+    assert bottom.mean() < 0.3 * 0.75  # pans take 30 % of the width, but fewer points
 
 
 def test_smooth_error_has_its_size_and_length() -> None:
@@ -196,8 +205,20 @@ def test_same_seed_same_points_and_other_seed_other_points() -> None:
 def test_clutter_is_there_and_can_be_left_out() -> None:
     full = make_scene("gable", 9, scan=replace(THIN, density=200), clutter=ClutterOptions(roof_window=True, neighbour=True))
     present = set(np.unique(full.labels).tolist())
-    wanted = {labels.GROUND, labels.WALL, labels.TREE, labels.HEDGE, labels.CHIMNEY, labels.VENT, labels.WINDOW,
-              labels.AERIAL, labels.NEIGHBOUR, labels.GUTTER, labels.CAP, labels.OUTLIER}
+    wanted = {
+        labels.GROUND,
+        labels.WALL,
+        labels.TREE,
+        labels.HEDGE,
+        labels.CHIMNEY,
+        labels.VENT,
+        labels.WINDOW,
+        labels.AERIAL,
+        labels.NEIGHBOUR,
+        labels.GUTTER,
+        labels.CAP,
+        labels.OUTLIER,
+    }
     assert wanted <= present
     assert any(t.hides(full.points[full.labels >= 0]).any() for t in full.trees)
     bare = make_scene("gable", 9, scan=exact(THIN), clutter=BARE, tiles=TileOptions(caps=False))
@@ -245,7 +266,7 @@ def test_ply_and_xyz_round_trip(tmp_path: Path) -> None:
     scene = make_scene("gable", 2, scan=THIN)
     georef = write_ply(scene, tmp_path / "a.ply", georef=local_georef(scene, "ft"))
     raw = (tmp_path / "a.ply").read_bytes()
-    body = raw[raw.index(b"end_header\n") + 11:]
+    body = raw[raw.index(b"end_header\n") + 11 :]
     read = np.frombuffer(body, "<f4").reshape(-1, 3)
     assert np.abs(georef.to_world(read.astype(float)) - scene.points).max() < 1e-5
     georef = write_xyz(scene, tmp_path / "a.xyz")
@@ -284,6 +305,7 @@ def test_truth_file_round_trip(tmp_path: Path) -> None:
 
 # ---- the scorer checks itself -------------------------------------------------------------------------------------
 
+
 @pytest.fixture(scope="module")
 def truth() -> Truth:
     scene = make_scene("hip_and_gable", 3, scan=THIN)
@@ -296,7 +318,7 @@ def test_a_perfect_table_scores_zero(truth: Truth, tmp_path: Path) -> None:
     assert score.max_mm < 0.01
     assert score.constant_rms_mm > 2
     assert score.coverage == 1
-    assert score.position_error_mm < 0.01 + 100 * np.radians(1)       # supports stand 110 mm over a plane tilted by under 1 deg
+    assert score.position_error_mm < 0.01 + 100 * np.radians(1)  # supports stand 110 mm over a plane tilted by under 1 deg
     assert not score.missing_faces
     assert not score.extra_faces
     assert max(score.worst_pitch_deg, score.worst_azimuth_deg, score.worst_area_percent) < 1e-9

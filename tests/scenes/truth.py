@@ -2,6 +2,7 @@
 
 A truth file is JSON and complete: scoring from it needs neither the seed nor the generator's random numbers.
 """
+
 from __future__ import annotations
 
 import json
@@ -19,12 +20,13 @@ from scenes.substrate import Substrate
 
 Array = NDArray[np.float64]
 UNIT_M = {"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": 0.3048, "us-ft": 1200 / 3937, "in": 0.0254}
-MIN_FACE_M2 = 2.0                         # smaller faces need not be found
+MIN_FACE_M2 = 2.0  # smaller faces need not be found
 
 
 @dataclass(frozen=True)
 class Georef:
     """From the scene's ground metres to a file: plan scaled by k about a centre (point scale factor), shifted, in a unit."""
+
     unit: str = "m"
     epsg: int | None = None
     k: float = 1.0
@@ -47,6 +49,7 @@ class Georef:
 @dataclass(frozen=True)
 class Truth:
     """What a result is scored against. frame 'xyz': places come from x, y, z; 'uv': from u_mm, v_mm and the datum."""
+
     faces: tuple[Face, ...]
     georef: Georef = field(default_factory=Georef)
     frame: str = "xyz"
@@ -64,11 +67,19 @@ class Truth:
 
 def face_summary(face: Face) -> dict[str, Any]:
     """The figures of a face that a person compares with faces.csv."""
-    return {"name": face.name, "pitch_deg": round(face.lsq.pitch_deg, 4), "azimuth_deg": round(face.lsq.azimuth_deg, 4),
-            "area_m2": round(face.area_m2, 3), "gauge_mm": face.tile.gauge_mm, "cover_width_mm": face.tile.cover_mm,
-            "tile_rise_mm": face.tile.rise_mm, "deviation_rms_mm": round(face.lsq.rms_mm, 2),
-            "deviation_max_mm": round(face.lsq.max_mm, 2), "edges": [e.kind for e in face.edges],
-            "rafters_mm": [round(float(r)) for r in face.rafters_mm]}
+    return {
+        "name": face.name,
+        "pitch_deg": round(face.lsq.pitch_deg, 4),
+        "azimuth_deg": round(face.lsq.azimuth_deg, 4),
+        "area_m2": round(face.area_m2, 3),
+        "gauge_mm": face.tile.gauge_mm,
+        "cover_width_mm": face.tile.cover_mm,
+        "tile_rise_mm": face.tile.rise_mm,
+        "deviation_rms_mm": round(face.lsq.rms_mm, 2),
+        "deviation_max_mm": round(face.lsq.max_mm, 2),
+        "edges": [e.kind for e in face.edges],
+        "rafters_mm": [round(float(r)) for r in face.rafters_mm],
+    }
 
 
 def _plain(value: Any) -> Any:
@@ -81,8 +92,13 @@ def _plain(value: Any) -> Any:
 
 def save_truth(truth: Truth, path: Path) -> None:
     """Write a truth file."""
-    content = {"invented": True, "summary": [face_summary(f) for f in truth.faces], "frame": truth.frame,
-               "georef": asdict(truth.georef), "faces": [asdict(f) for f in truth.faces]}
+    content = {
+        "invented": True,
+        "summary": [face_summary(f) for f in truth.faces],
+        "frame": truth.frame,
+        "georef": asdict(truth.georef),
+        "faces": [asdict(f) for f in truth.faces],
+    }
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text(json.dumps(content, default=_plain, separators=(",", ":")) + "\n", encoding="utf-8")
 
@@ -94,8 +110,16 @@ def _arrays(values: dict[str, Any]) -> dict[str, Any]:
 def _face(d: dict[str, Any]) -> Face:
     laid = d["laid"]
     moss = np.array(laid["moss_uv_m"], dtype=float).reshape(-1, 2)
-    tiles = Laid(TilePattern(**laid["pattern"]), tuple(laid["first"]), np.array(laid["seat_mm"]), np.array(laid["slid"]),
-                 np.array(laid["missing"]), moss, laid["moss_mm"], laid["moss_width_m"])
+    tiles = Laid(
+        TilePattern(**laid["pattern"]),
+        tuple(laid["first"]),
+        np.array(laid["seat_mm"]),
+        np.array(laid["slid"]),
+        np.array(laid["missing"]),
+        moss,
+        laid["moss_mm"],
+        laid["moss_width_m"],
+    )
     edges = tuple(Edge(e["kind"], tuple(e["a_uv_m"]), tuple(e["b_uv_m"]), e["neighbour"]) for e in d["edges"])
     obstacles = tuple(Obstacle(o["kind"], tuple(map(tuple, o["outline_uv_m"])), o["height_mm"]) for o in d["obstacles"])
     vectors = (np.array(d[k]) for k in ("origin_m", "e_u", "e_v", "normal", "outline_uv_m"))

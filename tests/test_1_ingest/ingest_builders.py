@@ -27,8 +27,15 @@ def roof_points(count: int = 3000, seed: int = 1) -> Array:
     return np.round(np.column_stack([x, y, 3 + 0.5 * y + rng.normal(0, 0.004, count)]), 3)
 
 
-def write_las(path: Path, points: Array, *, point_format: int = 7, crs: int | str | None = None,
-              classes: Array | None = None, withheld: Array | None = None) -> Path:
+def write_las(
+    path: Path,
+    points: Array,
+    *,
+    point_format: int = 7,
+    crs: int | str | None = None,
+    classes: Array | None = None,
+    withheld: Array | None = None,
+) -> Path:
     """LAS or LAZ by suffix, millimetre steps."""
     header = laspy.LasHeader(point_format=point_format, version="1.4" if point_format > 5 else "1.2")
     header.scales, header.offsets = [0.001] * 3, np.floor(points.mean(axis=0)) if len(points) else [0, 0, 0]
@@ -100,8 +107,12 @@ def roof_mesh(*, y_up: bool = False) -> trimesh.Trimesh:
     x = np.array([0.0, 1.0, 2.0, 4.0, 12.0])
     y = np.array([0.0, 1.0, 2.0, 6.0])
     corners = np.array([[a, b, 3 + 0.5 * b] for b in y for a in x])
-    faces = [f for j in range(3) for i in range(4) for f in ([5 * j + i, 5 * j + i + 1, 5 * j + i + 6],
-                                                             [5 * j + i, 5 * j + i + 6, 5 * j + i + 5])]
+    faces = [
+        f
+        for j in range(3)
+        for i in range(4)
+        for f in ([5 * j + i, 5 * j + i + 1, 5 * j + i + 6], [5 * j + i, 5 * j + i + 6, 5 * j + i + 5])
+    ]
     if y_up:
         corners = corners[:, [0, 2, 1]] * [1, 1, -1]
     return trimesh.Trimesh(corners, faces, process=False)
@@ -113,8 +124,14 @@ def write_mesh(path: Path, points: Array) -> Path:
     return path
 
 
-def write_raster(path: Path, points: Array, *, cell: tuple[float, float] = (0.1, 0.2), crs: int | None = None,
-                 corner: tuple[float, float] = (0.0, 6.0)) -> Path:
+def write_raster(
+    path: Path,
+    points: Array,
+    *,
+    cell: tuple[float, float] = (0.1, 0.2),
+    crs: int | None = None,
+    corner: tuple[float, float] = (0.0, 6.0),
+) -> Path:
     """Heights of the slope on cells that are not square; the first row has no data. `points` are not used."""
     import rasterio
 
@@ -123,8 +140,18 @@ def write_raster(path: Path, points: Array, *, cell: tuple[float, float] = (0.1,
     heights = np.repeat((3 + 0.5 * y)[:, None], nx, axis=1).astype(np.float32)
     heights[0] = -9999
     where = rasterio.Affine(cell[0], 0, corner[0], 0, -cell[1], corner[1])
-    with rasterio.open(path, "w", driver="GTiff", width=nx, height=ny, count=1, dtype="float32", nodata=-9999,
-                       transform=where, crs=None if crs is None else f"EPSG:{crs}") as raster:
+    with rasterio.open(
+        path,
+        "w",
+        driver="GTiff",
+        width=nx,
+        height=ny,
+        count=1,
+        dtype="float32",
+        nodata=-9999,
+        transform=where,
+        crs=None if crs is None else f"EPSG:{crs}",
+    ) as raster:
         raster.write(heights, 1)
     return path
 
@@ -142,7 +169,10 @@ WRITERS: dict[str, Callable[[Path, Array], Path]] = {
 """A cloud writer per format."""
 
 SURFACES: dict[str, Callable[[Path, Array], Path]] = {
-    "obj": write_mesh, "stl": write_mesh, "glb": write_mesh, "tif": write_raster,
+    "obj": write_mesh,
+    "stl": write_mesh,
+    "glb": write_mesh,
+    "tif": write_raster,
 }
 """Formats that hold the surface, not points."""
 

@@ -7,12 +7,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from test_1_ingest import ingest_builders as make
 
 from rowplane.config import IngestConfig
 from rowplane.errors import RowplaneError
 from rowplane.ingest import read_survey
 from rowplane.watch import peak_memory_mb
+from test_1_ingest import ingest_builders as make
 
 POINT_COUNT_AT = 247  # uint64 point count of LAS 1.4 (ASPRS LAS 1.4 R15, CHECKS D-02)
 
@@ -117,7 +117,7 @@ def test_wrong_columns_and_rows_are_named(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("kind", ["ply", "xyz", "pcd", "las"])
 def test_float32_that_lost_its_millimetres_is_refused_with_its_step(kind: str, tmp_path: Path) -> None:
-    far = (make.roof_points() + [770_500, 6_277_500, 0]).astype(np.float32)
+    far = ([*make.roof_points(), 770500, 6277500, 0]).astype(np.float32)
     writers = {"ply": lambda p, x: make.write_ply(p, x, kind="float"), "pcd": lambda p, x: make.write_pcd(p, x, size=4)}
     path = writers.get(kind, make.WRITERS[kind])(tmp_path / f"roof.{kind}", far.astype(float))
     # Spacing of IEEE 754 binary32 at 6,277,500 is 0.5.
@@ -126,7 +126,7 @@ def test_float32_that_lost_its_millimetres_is_refused_with_its_step(kind: str, t
 
 def test_large_coordinates_lose_nothing(tmp_path: Path) -> None:
     near = make.roof_points()
-    far = near + [5_000_000, 6_277_500, 200]
+    far = [*near, 5000000, 6277500, 200]
     for kind in ("laz", "ply", "xyz"):
         a = make.read(make.WRITERS[kind](tmp_path / f"near.{kind}", near)).points_mm
         b = make.read(make.WRITERS[kind](tmp_path / f"far.{kind}", far)).points_mm
@@ -139,8 +139,8 @@ def test_files_of_one_lead_must_agree(tmp_path: Path) -> None:
     feet = make.write_las(tmp_path / "ft.laz", make.roof_points() / 0.3048)
     with pytest.raises(RowplaneError, match="same size in two units"):
         read_survey((metres, feet), auto)
-    grid = make.write_las(tmp_path / "g.laz", make.roof_points() + [500_000, 5_500_000, 0], crs=32632)
-    other = make.write_las(tmp_path / "h.laz", make.roof_points() + [500_000, 5_500_000, 0], crs=32633)
+    grid = make.write_las(tmp_path / "g.laz", [*make.roof_points(), 500000, 5500000, 0], crs=32632)
+    other = make.write_las(tmp_path / "h.laz", [*make.roof_points(), 500000, 5500000, 0], crs=32633)
     with pytest.raises(RowplaneError, match="one coordinate system"):
         read_survey((grid, other), auto)
     level = tmp_path / "sheet.csv"
@@ -148,13 +148,16 @@ def test_files_of_one_lead_must_agree(tmp_path: Path) -> None:
     with pytest.raises(RowplaneError, match="level survey"):
         read_survey((metres, level), auto)
     with pytest.raises(RowplaneError, match="apart"):
-        read_survey((metres, make.write_las(tmp_path / "far.laz", make.roof_points() + [90_000, 0, 0])), auto)
+        read_survey((metres, make.write_las(tmp_path / "far.laz", [*make.roof_points(), 90000, 0, 0])), auto)
 
 
 def test_two_files_give_the_points_of_one(tmp_path: Path) -> None:
     points = make.roof_points()
     whole = make.read(make.write_las(tmp_path / "whole.laz", points))
-    parts = (make.write_las(tmp_path / "a.laz", points[:1000]), make.write_las(tmp_path / "b.laz", points[1000:], point_format=3))
+    parts = (
+        make.write_las(tmp_path / "a.laz", points[:1000]),
+        make.write_las(tmp_path / "b.laz", points[1000:], point_format=3),
+    )
     split = read_survey(parts, make.METRES)
     assert np.abs(make.in_metres(split) - make.in_metres(whole)).max() < 1e-5
     assert [s.points for s in split.sources] == [1000, 2000]

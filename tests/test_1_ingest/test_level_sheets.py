@@ -114,7 +114,9 @@ def test_footprint_in_u_and_v(tmp_path: Path) -> None:
 
 
 def test_lines_without_a_reading_are_counted(tmp_path: Path) -> None:
-    path = sheet(tmp_path / "sheet.csv", ["u_m", "v_m", "staff_m"], [U / 1000, V / 1000, 5 - HEIGHT / 1000], "px,1,1,\n\npy,2,2,\n")
+    path = sheet(
+        tmp_path / "sheet.csv", ["u_m", "v_m", "staff_m"], [U / 1000, V / 1000, 5 - HEIGHT / 1000], "px,1,1,\n\npy,2,2,\n"
+    )
     assert dict(read(path).dropped) == {"lines without a reading": 2}
 
 

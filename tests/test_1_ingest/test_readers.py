@@ -6,11 +6,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from test_1_ingest import ingest_builders as make
 
 from rowplane.errors import RowplaneError
 from rowplane.geometry import fit_plane
 from rowplane.ingest.survey import READERS
+from test_1_ingest import ingest_builders as make
 
 STEP_M = 2e-5  # float32 local to the scan: 4 µm at 50 m, and the rounding back
 CLOUDS = list(make.WRITERS)
@@ -132,7 +132,7 @@ def test_ply_in_every_encoding(encoding: str, kind: str, tmp_path: Path) -> None
 @pytest.mark.parametrize(("size", "text"), [(4, False), (8, False), (8, True)])
 def test_pcd_keeps_its_precision(size: int, text: bool, tmp_path: Path) -> None:
     far = 0.0 if size == 4 else 6_277_500.0
-    points = make.roof_points() + [far / 10, far, 0]
+    points = [*make.roof_points(), far / 10, far, 0]
     survey = make.read(make.write_pcd(tmp_path / "roof.pcd", points, size=size, ascii_text=text))
     assert np.abs(make.in_metres(survey) - points).max() < STEP_M
 
@@ -157,8 +157,16 @@ def test_las_formats_classes_and_flags(point_format: int, suffix: str, tmp_path:
 
 @pytest.mark.parametrize(
     ("head", "mark", "decimals"),
-    [("", "\t", "."), ("# made by hand\n", " ", "."), ("//X Y Z\n", " ", "."), ("X;Y;Z\n", ";", ","), ("", " ", ","),
-     ("northing,easting,elevation\n", ",", "."), ('"x","y","z"\n', ",", "."), ("a title of many words\nx y z\n", " ", ".")],
+    [
+        ("", "\t", "."),
+        ("# made by hand\n", " ", "."),
+        ("//X Y Z\n", " ", "."),
+        ("X;Y;Z\n", ";", ","),
+        ("", " ", ","),
+        ("northing,easting,elevation\n", ",", "."),
+        ('"x","y","z"\n', ",", "."),
+        ("a title of many words\nx y z\n", " ", "."),
+    ],
 )
 def test_text_layouts(head: str, mark: str, decimals: str, tmp_path: Path) -> None:
     points = make.roof_points()

@@ -8,12 +8,12 @@ from pathlib import Path
 import numpy as np
 import pyproj
 import pytest
-from test_1_ingest import ingest_builders as make
 
 from rowplane.config import IngestConfig
 from rowplane.errors import RowplaneError
 from rowplane.frames import survey_to_scan
 from rowplane.units import MM_PER_UNIT
+from test_1_ingest import ingest_builders as make
 
 AUTO = IngestConfig()
 UTM = np.array([400_000.0, 5_500_000.0, 0.0])
@@ -32,7 +32,9 @@ def test_unit_of_the_lead(unit: str, tmp_path: Path) -> None:
     assert size_m(survey.points_mm) == pytest.approx(np.ptp(metres, axis=0), abs=2e-5)
     assert survey.frame.unit == unit
     assert not survey.findings
-    assert survey_to_scan(survey.frame, survey.points_mm) == pytest.approx(metres * 1000 / MM_PER_UNIT[unit], rel=1e-5, abs=1e-2)
+    assert survey_to_scan(survey.frame, survey.points_mm) == pytest.approx(
+        metres * 1000 / MM_PER_UNIT[unit], rel=1e-5, abs=1e-2
+    )
 
 
 @pytest.mark.parametrize(("unit", "factor"), [("m", 1.0), ("mm", 1000.0)])
@@ -66,7 +68,8 @@ def test_unit_of_the_crs_and_of_its_heights(crs: int | str, unit_mm: float, unit
     flat = pyproj.CRS(crs).sub_crs_list[0] if pyproj.CRS(crs).is_compound else pyproj.CRS(crs)
     area = flat.area_of_use
     middle = pyproj.Transformer.from_crs(4326, flat, always_xy=True).transform(
-        (area.west + area.east) / 2, (area.south + area.north) / 2)
+        (area.west + area.east) / 2, (area.south + area.north) / 2
+    )
     points = make.roof_points() * 1000 / [unit_mm, unit_mm, unit_z_mm] + [*np.floor(middle), 0]
     survey = make.read(make.write_las(tmp_path / "roof.laz", points, crs=crs), AUTO)
     assert (survey.frame.unit_mm, survey.frame.unit_z_mm) == pytest.approx((unit_mm, unit_z_mm))
@@ -78,7 +81,7 @@ def test_unit_of_the_crs_and_of_its_heights(crs: int | str, unit_mm: float, unit
 def test_grid_becomes_ground(tmp_path: Path) -> None:
     # The scale of UTM is 0.9996 on its central meridian by definition (Snyder, USGS PP 1395, 1987, p. 58), and grows by
     # x² / 2R² beside it: 100 km west, 0.9996 + 0.000123 (value from memory of the same series, R 6,380 km).
-    on_axis = make.read(make.write_las(tmp_path / "a.laz", make.roof_points() + [500_000, 5_500_000, 0], crs=32632), AUTO)
+    on_axis = make.read(make.write_las(tmp_path / "a.laz", [*make.roof_points(), 500000, 5500000, 0], crs=32632), AUTO)
     beside = make.read(make.write_las(tmp_path / "b.laz", make.roof_points() + UTM, crs=32632), AUTO)
     assert on_axis.frame.grid_scale == pytest.approx(0.9996, abs=1e-7)
     assert beside.frame.grid_scale == pytest.approx(0.9996 + 1e5**2 / (2 * 6.38e6**2), abs=2e-6)
@@ -115,14 +118,14 @@ def test_crs_that_cannot_be_read_stretches_or_does_not_fit(tmp_path: Path) -> No
     with pytest.raises(RowplaneError, match="cannot be read"):
         make.read(path, IngestConfig(crs="EPSG:999999"))
     assert [f.code for f in make.read(path, IngestConfig(crs="EPSG:2994")).findings] == ["crs-misfit"]
-    far = make.write_ply(tmp_path / "far.ply", make.roof_points() + [2_700_000, 1_700_000, 0])
+    far = make.write_ply(tmp_path / "far.ply", [*make.roof_points(), 2700000, 1700000, 0])
     with pytest.raises(RowplaneError, match="stretches"):
         make.read(far, IngestConfig(crs="EPSG:3035"))  # equal area: true to scale at its centre only
 
 
 def test_footprint_and_point_keep_what_is_near(tmp_path: Path) -> None:
     house = make.roof_points()
-    path = make.write_las(tmp_path / "two.laz", np.vstack([house, house + [400, 0, 0]]) + UTM, crs=32632)
+    path = make.write_las(tmp_path / "two.laz", np.vstack([house, [*house, 400, 0, 0]]) + UTM, crs=32632)
     ring = ((398.0 + UTM[0], -1.0 + UTM[1]), (413.0 + UTM[0], -1.0 + UTM[1]), (413.0 + UTM[0], 7.0 + UTM[1]))
     survey = make.read(path, IngestConfig(footprint=ring))
     assert len(survey.points_mm) == len(house)

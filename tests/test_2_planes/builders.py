@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scenes import Face as TrueFace
-from scenes import Scene
 from shapely.geometry import Polygon
 
 from rowplane import frames
 from rowplane.model import Array, Face, Roof, Survey, SurveyFrame
+from scenes import Face as TrueFace
+from scenes import Scene
 
 
 def survey_of(points_m: Array, name: str = "invented", **more: object) -> Survey:
@@ -56,6 +56,11 @@ def _match(truth: TrueFace, face: Face, iou: float, scene: Scene) -> Match:
     off = Polygon(np.column_stack([u, v])).exterior.hausdorff_distance(truth.polygon.exterior) * 1000
     turn = (frames.azimuth_deg(face.frame) - truth.lsq.azimuth_deg + 180) % 360 - 180
     return Match(
-        truth, face, iou, frames.pitch_deg(face.frame) - truth.lsq.pitch_deg, turn,
-        100 * (face.area_m2 / truth.area_m2 - 1), off,
+        truth,
+        face,
+        iou,
+        frames.pitch_deg(face.frame) - truth.lsq.pitch_deg,
+        turn,
+        100 * (face.area_m2 / truth.area_m2 - 1),
+        off,
     )

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scenes import make_scene
 
 from rowplane.config import PlanesConfig
 from rowplane.planes import fit_planes
+from scenes import make_scene
 from test_2_planes.builders import compare, survey_of
 
 

@@ -16,7 +16,9 @@ def hull_gap(line: np.ndarray, step: float, length: float) -> float:
     for start in range(len(line) - 1):
         window = line[start : start + n + 1]
         for j in range(1, len(window) - 1):
-            chords = [window[a] + (window[b] - window[a]) * (j - a) / (b - a) for a in range(j) for b in range(j + 1, len(window))]
+            chords = [
+                window[a] + (window[b] - window[a]) * (j - a) / (b - a) for a in range(j) for b in range(j + 1, len(window))
+            ]
             worst = max(worst, max(chords) - window[j])
     return worst
 

@@ -24,7 +24,9 @@ from test_3_surface.builders import FRAME
 Array = NDArray[np.float64]
 
 
-def levelled(seed: int, on: str, config: SurfaceConfig | None = None, shift: NDArray[np.float64] | None = None) -> tuple[Face, Mapped]:
+def levelled(
+    seed: int, on: str, config: SurfaceConfig | None = None, shift: NDArray[np.float64] | None = None
+) -> tuple[Face, Mapped]:
     """A gable face read on a grid of 1 m, sag wavelengths of 3 m and more; `shift` is added to the heights, mm."""
     scene = make_scene("gable", seed=seed, substrate=SubstrateOptions(rafter_sd_mm=0), tiles=TileOptions())
     face = scene.faces[0]
@@ -38,7 +40,9 @@ def levelled(seed: int, on: str, config: SurfaceConfig | None = None, shift: NDA
     readings = Readings(u, v, h, tuple(r.on for r in taken.readings), (), (), True)
     corners = [(float(a) * 1000, float(b) * 1000) for a, b in taken.outline_uv_m]
     edges = tuple(Edge(e.kind, _moved(e.a_uv_m, face), _moved(e.b_uv_m, face), None) for e in face.edges)
-    plane = Plane("A", face_frame(np.zeros(3), np.array([0, -sine, cosine])), Polygon(corners), edges, (), len(u), 0.0, np.zeros((3, 3)))
+    plane = Plane(
+        "A", face_frame(np.zeros(3), np.array([0, -sine, cosine])), Polygon(corners), edges, (), len(u), 0.0, np.zeros((3, 3))
+    )
     survey = Survey("level", "level", points, None, FRAME, (), (), readings)
     roof = Roof((plane,), np.zeros(len(u), np.int16), ())
     return face, map_surface(survey, roof, config or SurfaceConfig()).surfaces[0]

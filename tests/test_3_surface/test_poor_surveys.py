@@ -84,7 +84,12 @@ def test_hole_in_the_middle_is_not_bridged_with_confidence() -> None:
     surface = mapped(points[~hole])
     inside, outside = sd_at(surface, [(4000, 2500), (1500, 2500)])
     assert inside > 1.5 * outside
-    truth = np.array([15 * np.sin(np.pi * 4000 / 3000) * np.sin(np.pi * 2500 / 3000), 15 * np.sin(np.pi * 1500 / 3000) * np.sin(np.pi * 2500 / 3000)])
+    truth = np.array(
+        [
+            15 * np.sin(np.pi * 4000 / 3000) * np.sin(np.pi * 2500 / 3000),
+            15 * np.sin(np.pi * 1500 / 3000) * np.sin(np.pi * 2500 / 3000),
+        ]
+    )
     found = surface.height.mean_mm(np.array([[4000.0, 2500.0], [1500.0, 2500.0]]))
     assert abs((found - truth)[0] - (found - truth)[1]) <= 2.5 * inside
 

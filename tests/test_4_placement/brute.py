@@ -61,7 +61,10 @@ def counts(usable: BaseGeometry, a: float, b: float, gap: float, offsets: np.nda
     """Modules in groups of `least` or more at each offset."""
     p, q = a + gap, b + gap
     u0, v0, u1, v1 = usable.bounds
-    columns, rows = np.arange(np.floor((u0 - p) / p), np.ceil(u1 / p) + 1), np.arange(np.floor((v0 - q) / q), np.ceil(v1 / q) + 1)
+    columns, rows = (
+        np.arange(np.floor((u0 - p) / p), np.ceil(u1 / p) + 1),
+        np.arange(np.floor((v0 - q) / q), np.ceil(v1 / q) + 1),
+    )
     i, j = (g.ravel() for g in np.meshgrid(columns, rows))
     generous = shapely.buffer(usable, FIT, join_style="mitre")
     shapely.prepare(generous)

@@ -61,7 +61,9 @@ def surfaces(*faces: Face) -> Surfaces:
     empty = np.zeros((0, 0))
     return Surfaces(
         tuple(
-            Surface(f, None, NoHeight(), 5.0, 0.0, 0.0, 0.0, np.zeros(2), 100.0, empty, empty, None, (), "left verge, first course")
+            Surface(
+                f, None, NoHeight(), 5.0, 0.0, 0.0, 0.0, np.zeros(2), 100.0, empty, empty, None, (), "left verge, first course"
+            )
             for f in faces
         )
     )

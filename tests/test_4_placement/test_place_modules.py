@@ -70,7 +70,9 @@ def test_a_chimney_that_parts_the_face_makes_two_arrays() -> None:
 def test_height_of_an_obstacle_can_ask_for_more_room() -> None:
     flue = Obstacle(box(4900, 2900, 5100, 3100), 2000.0, "obstacle")
     near = place(rectangle(10_000, 6000, obstacles=[flue]))
-    far = place(rectangle(10_000, 6000, obstacles=[flue]), placement=LANDSCAPE.model_copy(update={"obstacle_height_factor": 0.5}))
+    far = place(
+        rectangle(10_000, 6000, obstacles=[flue]), placement=LANDSCAPE.model_copy(update={"obstacle_height_factor": 0.5})
+    )
     assert total(far) < total(near)
     for module in (m for a in far.arrays for m in a.modules):
         assert box(*module.rect_mm).distance(flue.outline) >= 1000.0 - 1e-6
@@ -95,12 +97,15 @@ def test_an_orientation_is_refused_with_the_reason(module: ModuleConfig, site: S
 def test_a_face_that_looks_elsewhere_or_is_not_used_gets_none() -> None:
     sector = PlacementConfig(azimuth_from_deg=90, azimuth_to_deg=270)
     layout = place(
-        rectangle(10_000, 6000), rectangle(10_000, 6000, name="B", azimuth=10.0),
-        rectangle(9000, 6000, name="C", used=False, note="too flat"), placement=sector,
+        rectangle(10_000, 6000),
+        rectangle(10_000, 6000, name="B", azimuth=10.0),
+        rectangle(9000, 6000, name="C", used=False, note="too flat"),
+        placement=sector,
     )
     assert [a.face for a in layout.arrays] == ["A"]
     assert texts(layout, "face-not-used") == [
-        "Face B gets no modules: it looks to 10°, outside the sector 90° to 270°.", "Face C gets no modules: too flat."
+        "Face B gets no modules: it looks to 10°, outside the sector 90° to 270°.",
+        "Face C gets no modules: too flat.",
     ]
     round_north = PlacementConfig(azimuth_from_deg=300, azimuth_to_deg=60)
     assert [a.face for a in place(rectangle(9000, 6000, azimuth=10.0), placement=round_north).arrays] == ["A"]

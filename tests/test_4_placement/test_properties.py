@@ -70,7 +70,9 @@ def holds(one: Face, placement: PlacementConfig, layout: Layout) -> None:
 
 
 @settings(max_examples=25, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
-@given(any_face(), st.sampled_from(["portrait", "landscape", "best"]), st.sampled_from(["aligned", "shifted"]), st.integers(1, 4))
+@given(
+    any_face(), st.sampled_from(["portrait", "landscape", "best"]), st.sampled_from(["aligned", "shifted"]), st.integers(1, 4)
+)
 def test_any_face(one: Face, orientation: str, rows: str, least: int) -> None:
     setback = SetbackConfig(eave=250, ridge=457.2, hip=100, valley=400, verge=0, step=300, obstacle=150)
     placement = PlacementConfig(orientation=orientation, rows=rows, min_modules=least, setback_mm=setback)

@@ -67,11 +67,7 @@ def _any_keeps(grid: Grid, windows: list[list[float]], limits: Limits) -> bool:
     def extend(us: tuple[float, ...]) -> bool:
         if len(us) == len(windows):
             return keeps(grid, us, limits)
-        return any(
-            extend((*us, u))
-            for u in windows[len(us)]
-            if not us or 0 < u - us[-1] <= limits.spacing_mm
-        )
+        return any(extend((*us, u)) for u in windows[len(us)] if not us or 0 < u - us[-1] <= limits.spacing_mm)
 
     return extend(())
 

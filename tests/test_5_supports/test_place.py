@@ -30,7 +30,9 @@ def plan_of(
     )  # fmt: skip
 
 
-def check(plan: SupportPlan, array: ModuleArray, where: Surface, hardware: HardwareConfig, module: ModuleConfig, rafters) -> None:
+def check(
+    plan: SupportPlan, array: ModuleArray, where: Surface, hardware: HardwareConfig, module: ModuleConfig, rafters
+) -> None:
     """Everything a plan without a relaxation promises."""
     hooks, feet = {h.id: h for h in plan.hooks}, {f.id: f for f in plan.feet}
     assert len(hooks) == len(plan.hooks)
@@ -257,9 +259,7 @@ def test_overload_is_said() -> None:
 
 
 def test_empty_layout_gives_an_empty_plan() -> None:
-    plan = place_supports(
-        Layout((), ()), surfaces(), SupportsConfig(), (), ModuleConfig(), HardwareConfig(), SiteConfig()
-    )
+    plan = place_supports(Layout((), ()), surfaces(), SupportsConfig(), (), ModuleConfig(), HardwareConfig(), SiteConfig())
     assert (plan.rails, plan.hooks, plan.feet, plan.cutting, plan.findings) == ((), (), (), (), ())
     assert plan.loads_screened.startswith("not screened")
 

@@ -152,7 +152,10 @@ def test_an_outlier_is_named_and_left_out() -> None:
     levels = levelled(rows=3)
     roof = Roof(levels.posteriors[0], seed=7)
     good = read_heights(roof, levels.posteriors[0].foot_ids)
-    bad = replace(good, readings=(*good.readings[:5], replace(good.readings[5], value_mm=good.readings[5].value_mm + 25), *good.readings[6:]))
+    bad = replace(
+        good,
+        readings=(*good.readings[:5], replace(good.readings[5], value_mm=good.readings[5].value_mm + 25), *good.readings[6:]),
+    )
     after = recheck_feet(levels.posteriors, bad)
     assert outliers(after) == [f"reading {good.readings[5].id}"]
     assert seats_rms(roof, after) <= 1.2

@@ -16,8 +16,18 @@ from rowplane.errors import RowplaneError
 from test_7_deliverables.builders import empty_result, make_result
 
 ALWAYS = {
-    "feet.csv", "hooks.csv", "rails.csv", "modules.csv", "faces.csv", "parts.csv", "result.json", "posterior.npz", "record.json",
-    "layout.svg", "deviation.png", "crew-sheet.html",
+    "feet.csv",
+    "hooks.csv",
+    "rails.csv",
+    "modules.csv",
+    "faces.csv",
+    "parts.csv",
+    "result.json",
+    "posterior.npz",
+    "record.json",
+    "layout.svg",
+    "deviation.png",
+    "crew-sheet.html",
 }
 
 
@@ -107,7 +117,9 @@ def test_a_disk_that_fills_up_leaves_nothing_and_says_so(tmp_path):
     tests = Path(__file__).parents[1]
     run = subprocess.run(
         [sys.executable, "-c", code, str(tmp_path), str(tests), str(tests.parent / "pipeline")],
-        capture_output=True, text=True, check=True,
+        capture_output=True,
+        text=True,
+        check=True,
     )
     assert "Nothing was written" in run.stdout
     assert list(tmp_path.iterdir()) == []

@@ -53,7 +53,8 @@ def test_a_gap_moves_its_rail_and_narrows_its_sigma(result: Path, tmp_path: Path
     assert float(after["z"]) - float(foot["z"]) == pytest.approx(rise / 1000, abs=abs(rise) / 1000 * 0.35)
     assert digest(result) == before
     again = tmp_path / "second.csv"
-    again.write_text(f"id,kind,value_mm\n{foot['foot']},gap,{read}\n")
+    other = line[len(line) // 2 - 1]
+    again.write_text(f"id,kind,value_mm\n{other['foot']},gap,{other['string_gap_mm']}\n")
     recheck_result(tmp_path / "out", again, tmp_path / "out2", overwrite=False)
     assert {r["revision"] for r in rows(tmp_path / "out2" / "feet.csv")} == {foot["revision"] + "-r2"}
 

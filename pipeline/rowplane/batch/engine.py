@@ -57,9 +57,7 @@ def worker_count(tasks: Sequence[Task], workers: int | None, free_mb: float) -> 
     return max(1, min(int(CPU_COUNT), len(tasks), int(free_mb * SHARE // ordinary_mb)))
 
 
-def run_on_scheduler(
-    job: Job, tasks: Sequence[Task], scheduler: str, on_start: Callable[[str], None]
-) -> Iterator[Outcome]:
+def run_on_scheduler(job: Job, tasks: Sequence[Task], scheduler: str, on_start: Callable[[str], None]) -> Iterator[Outcome]:
     """On a cluster that is there. Raises RowplaneError where no scheduler answers or its workers cannot do the job."""
     from distributed import Client
 
@@ -227,7 +225,9 @@ def _ended(future: Any, job: Job | _Fail, task: Task) -> Outcome | None:
         outcome: Outcome = future.result()
         return outcome
     if future.status != "error":
-        raise RowplaneError("scheduler", "it went away", "one that stays", "Start it again; the same command goes on from there.")
+        raise RowplaneError(
+            "scheduler", "it went away", "one that stays", "Start it again; the same command goes on from there."
+        )
     error = future.exception()
     if isinstance(error, KilledWorker):
         return None

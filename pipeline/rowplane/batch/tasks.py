@@ -265,5 +265,3 @@ def _las_count(fs: Any, path: str) -> float:
         return float(struct.unpack_from("<I", head, 107)[0])
     except Exception:  # the lead will say what is wrong with its file when it is read
         return 0.0
-
-

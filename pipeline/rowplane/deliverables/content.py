@@ -16,7 +16,19 @@ Layer = Literal[
     "outline", "edge", "usable", "obstacle", "patch", "module", "line", "rail", "hook", "foot", "splice", "dimension", "string"
 ]
 LAYERS: tuple[Layer, ...] = (
-    "outline", "edge", "usable", "obstacle", "patch", "module", "line", "rail", "hook", "foot", "splice", "dimension", "string",
+    "outline",
+    "edge",
+    "usable",
+    "obstacle",
+    "patch",
+    "module",
+    "line",
+    "rail",
+    "hook",
+    "foot",
+    "splice",
+    "dimension",
+    "string",
 )
 
 

@@ -23,20 +23,40 @@ def crew_data(result: RoofResult, sheets: Sheets) -> dict[str, Any]:
     """Plain values for the page's script."""
     hardware = result.lead.config.hardware
     return {
-        "lead": sheets.lead, "date": sheets.survey_date, "revision": sheets.revision, "units": sheets.units,
-        "lift_min": hardware.lift_min_mm, "lift_max": hardware.lift_max_mm, "pitch": hardware.thread_pitch_mm,
-        "tolerance": result.lead.config.levelling.tolerance_mm, "setting_sd": result.lead.config.levelling.setting_sd_mm,
-        "stops": [_stop(s) for s in sheets.stops], "arrays": _arrays(result), "words": PAGE_WORDS,
+        "lead": sheets.lead,
+        "date": sheets.survey_date,
+        "revision": sheets.revision,
+        "units": sheets.units,
+        "lift_min": hardware.lift_min_mm,
+        "lift_max": hardware.lift_max_mm,
+        "pitch": hardware.thread_pitch_mm,
+        "tolerance": result.lead.config.levelling.tolerance_mm,
+        "setting_sd": result.lead.config.levelling.setting_sd_mm,
+        "stops": [_stop(s) for s in sheets.stops],
+        "arrays": _arrays(result),
+        "words": PAGE_WORDS,
         "titles": {a.id: f"{a.id} ({len(a.modules)} modules, face {a.face})" for a in result.layout.arrays},
     }
 
 
 def _stop(stop: Stop) -> dict[str, Any]:
     return {
-        "id": stop.foot, "array": stop.array, "line": stop.line, "run": stop.run, "rail": stop.rail, "role": stop.role,
-        "joiner": "joiner" in stop.kind, "lift": stop.lift_mm, "packer": stop.packer_mm, "turns": stop.turns,
-        "adjust": stop.adjustment_mm, "gap": stop.string_gap_mm, "sigma": stop.sigma_mm, "reach": stop.reach,
-        "trust": stop.trust, "note": stop.note,
+        "id": stop.foot,
+        "array": stop.array,
+        "line": stop.line,
+        "run": stop.run,
+        "rail": stop.rail,
+        "role": stop.role,
+        "joiner": "joiner" in stop.kind,
+        "lift": stop.lift_mm,
+        "packer": stop.packer_mm,
+        "turns": stop.turns,
+        "adjust": stop.adjustment_mm,
+        "gap": stop.string_gap_mm,
+        "sigma": stop.sigma_mm,
+        "reach": stop.reach,
+        "trust": stop.trust,
+        "note": stop.note,
     }
 
 
@@ -56,14 +76,21 @@ def _array(result: RoofResult, places: Places, array: ModuleArray, basis: Rechec
     upper = covariance[np.triu_indices(len(feet))].astype("<f4")
     supports, sags = _strings(result, places, array)
     return {
-        "feet": list(basis.foot_ids), "u": [_round(f.u_mm) for f in feet], "v": [_round(f.v_mm) for f in feet],
+        "feet": list(basis.foot_ids),
+        "u": [_round(f.u_mm) for f in feet],
+        "v": [_round(f.v_mm) for f in feet],
         "rail": [_round(x) for x in basis.influence @ basis.mean_mm],
         "plane": [_round(places.plane_height(array.id, f.u_mm, f.v_mm)) for f in feet],
         "covariance": base64.b64encode(upper.tobytes()).decode(),
-        "supports": [supports.get(f) for f in basis.foot_ids], "sag": [sags.get(f) for f in basis.foot_ids],
-        "reading_sd": basis.limits.reading_sd_mm, "mark_sd": basis.limits.mark_sd_mm,
-        "pull_share": basis.limits.string_pull_share, "up_u": float(basis.up[0]), "up_v": float(basis.up[1]),
-        "up_w": float(basis.up[2]), "solved": array.id in places.planes,
+        "supports": [supports.get(f) for f in basis.foot_ids],
+        "sag": [sags.get(f) for f in basis.foot_ids],
+        "reading_sd": basis.limits.reading_sd_mm,
+        "mark_sd": basis.limits.mark_sd_mm,
+        "pull_share": basis.limits.string_pull_share,
+        "up_u": float(basis.up[0]),
+        "up_v": float(basis.up[1]),
+        "up_w": float(basis.up[2]),
+        "solved": array.id in places.planes,
     }
 
 

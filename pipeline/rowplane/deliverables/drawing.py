@@ -41,7 +41,9 @@ def _draw(result: RoofResult, rough: Face, surface: Surface | None) -> FaceDrawi
     for array in arrays:
         marks += _module_names(array, lettering)
     azimuth, count = azimuth_deg(face.frame), sum(len(a.modules) for a in arrays)
-    title = f"Face {face.id}: pitch {pitch_deg(face.frame):.1f}°, looks {azimuth:.0f}° ({compass(azimuth)}), {face.area_m2:.1f} m²"
+    title = (
+        f"Face {face.id}: pitch {pitch_deg(face.frame):.1f}°, looks {azimuth:.0f}° ({compass(azimuth)}), {face.area_m2:.1f} m²"
+    )
     note = f"{count} modules" if count else (face.note or "no modules")
     if surface:
         note += f"; datum: {surface.datum_note}"
@@ -59,7 +61,8 @@ def areas(layer: Layer, shape: BaseGeometry, style: str = "", name: str = "") ->
     parts = list(shape.geoms) if isinstance(shape, MultiPolygon) else [shape]
     return [
         Mark(layer, "area", ring(p.exterior.coords), name, style, holes=tuple(ring(h.coords) for h in p.interiors))
-        for p in parts if isinstance(p, Polygon) and not p.is_empty
+        for p in parts
+        if isinstance(p, Polygon) and not p.is_empty
     ]
 
 
@@ -116,7 +119,9 @@ def _supports(result: RoofResult, array: ModuleArray, lettering: Lettering) -> l
     for foot in feet:
         marks += lettering.beside("foot", foot.id, (foot.u_mm, foot.v_mm))
     for hook in hooks:
-        marks += lettering.beside("hook", hook.id.removeprefix(f"{hook.rail}-"), (hook.u_mm, hook.v_mm), prefer="left", name=hook.id)
+        marks += lettering.beside(
+            "hook", hook.id.removeprefix(f"{hook.rail}-"), (hook.u_mm, hook.v_mm), prefer="left", name=hook.id
+        )
     return marks
 
 

@@ -9,12 +9,28 @@ from rowplane.deliverables.content import Cell, FaceDrawing, Files, Mark, Point,
 from rowplane.model import RoofResult
 
 LAYERS: dict[str, tuple[int, str]] = {
-    "OUTLINE": (7, "CONTINUOUS"), "EDGE-EAVE": (5, "CONTINUOUS"), "EDGE-RIDGE": (1, "CONTINUOUS"), "EDGE-HIP": (1, "DASHED"),
-    "EDGE-VALLEY": (5, "DASHED"), "EDGE-VERGE": (8, "CONTINUOUS"), "EDGE-STEP": (8, "DASHED"), "USABLE": (3, "DASHED"),
-    "OBSTACLE": (8, "CONTINUOUS"), "PATCH": (2, "DASHED"), "MODULE": (5, "CONTINUOUS"), "LINE": (4, "CONTINUOUS"),
-    "RAIL": (8, "CONTINUOUS"), "SPLICE": (8, "CONTINUOUS"), "HOOK": (30, "CONTINUOUS"), "FOOT": (94, "CONTINUOUS"),
-    "FOOT-MEASURE": (1, "CONTINUOUS"), "LABEL": (7, "CONTINUOUS"), "DIMENSION": (7, "CONTINUOUS"), "DATUM": (7, "CONTINUOUS"),
-    "PLAN": (7, "CONTINUOUS"), "SHEET": (7, "CONTINUOUS"),
+    "OUTLINE": (7, "CONTINUOUS"),
+    "EDGE-EAVE": (5, "CONTINUOUS"),
+    "EDGE-RIDGE": (1, "CONTINUOUS"),
+    "EDGE-HIP": (1, "DASHED"),
+    "EDGE-VALLEY": (5, "DASHED"),
+    "EDGE-VERGE": (8, "CONTINUOUS"),
+    "EDGE-STEP": (8, "DASHED"),
+    "USABLE": (3, "DASHED"),
+    "OBSTACLE": (8, "CONTINUOUS"),
+    "PATCH": (2, "DASHED"),
+    "MODULE": (5, "CONTINUOUS"),
+    "LINE": (4, "CONTINUOUS"),
+    "RAIL": (8, "CONTINUOUS"),
+    "SPLICE": (8, "CONTINUOUS"),
+    "HOOK": (30, "CONTINUOUS"),
+    "FOOT": (94, "CONTINUOUS"),
+    "FOOT-MEASURE": (1, "CONTINUOUS"),
+    "LABEL": (7, "CONTINUOUS"),
+    "DIMENSION": (7, "CONTINUOUS"),
+    "DATUM": (7, "CONTINUOUS"),
+    "PLAN": (7, "CONTINUOUS"),
+    "SHEET": (7, "CONTINUOUS"),
 }
 """Layer name → colour index and line type."""
 
@@ -127,7 +143,9 @@ def _insert(space: Any, mark: Mark, row: dict[str, Cell], shift: Point) -> None:
     layer = "FOOT-MEASURE" if mark.style == "measure" else mark.layer.upper()
     name = _module_block(row) if mark.layer == "module" else mark.layer.upper()
     block = space.add_blockref(name, _moved(mark.points[0], shift), dxfattribs={"layer": layer})
-    values = {tag: "" if row[column] is None else _safe(str(row[column])) for tag in TAGS[mark.layer] for column in [_column(tag)]}
+    values = {
+        tag: "" if row[column] is None else _safe(str(row[column])) for tag in TAGS[mark.layer] for column in [_column(tag)]
+    }
     block.add_auto_attribs({"ID": mark.name, **values})
 
 
@@ -143,7 +161,9 @@ def _add(space: Any, mark: Mark, shift: Point, layer: str = "") -> None:
         _text(space, mark.text, at[0], mark.height, mark.turn)
     elif mark.shape == "spot":
         (x, y) = at[0]
-        space.add_lwpolyline([(x - 40, y - 12), (x + 40, y - 12), (x + 40, y + 12), (x - 40, y + 12)], close=True, dxfattribs=look)
+        space.add_lwpolyline(
+            [(x - 40, y - 12), (x + 40, y - 12), (x + 40, y + 12), (x - 40, y + 12)], close=True, dxfattribs=look
+        )
     else:
         space.add_lwpolyline(at, close=mark.shape == "area", dxfattribs=look)
         for hole in mark.holes:
@@ -159,7 +179,9 @@ def _safe(text: str) -> str:
     return text.replace("%%", "% %")
 
 
-def _text(space: Any, text: str, at: Point, height: float, turn: float, align: str = "MIDDLE_CENTER", layer: str = "LABEL") -> None:
+def _text(
+    space: Any, text: str, at: Point, height: float, turn: float, align: str = "MIDDLE_CENTER", layer: str = "LABEL"
+) -> None:
     from ezdxf.enums import TextEntityAlignment
 
     look = {"layer": layer, "style": "LETTERS", "rotation": turn}
@@ -174,13 +196,19 @@ def _dimensions(space: Any, drawing: FaceDrawing, shift: Point) -> None:
     for mark in rails.values():
         feature = _moved(mark.points[0], shift)
         space.add_ordinate_x_dim(
-            feature_location=feature, offset=(0, low - 900 - mark.points[0][1]), origin=shift, override=look,
+            feature_location=feature,
+            offset=(0, low - 900 - mark.points[0][1]),
+            origin=shift,
+            override=look,
             dxfattribs={"layer": "DIMENSION"},
         ).render()
     for v in dict.fromkeys(m.points[0][1] for m in drawing.marks if m.layer == "line"):
         start = min(m.points[0][0] for m in drawing.marks if m.layer == "line" and m.points[0][1] == v)
         space.add_ordinate_y_dim(
-            feature_location=_moved((start, v), shift), offset=(left - 700 - start, 0), origin=shift, override=look,
+            feature_location=_moved((start, v), shift),
+            offset=(left - 700 - start, 0),
+            origin=shift,
+            override=look,
             dxfattribs={"layer": "DIMENSION"},
         ).render()
 
@@ -194,10 +222,16 @@ def _plan_view(space: Any, result: RoofResult, plan: FaceDrawing, below: float) 
     frame = result.survey.frame
     origin = space.add_blockref("DATUM", shift, dxfattribs={"layer": "DATUM"})
     # Survey coordinates 0, 0 of the plan stand for this place in the scan's own coordinates.
-    origin.add_auto_attribs({
-        "FACE": plan.face, "ORIGIN_X": f"{frame.origin[0]:.4f}", "ORIGIN_Y": f"{frame.origin[1]:.4f}",
-        "ORIGIN_Z": f"{frame.origin[2]:.4f}", "UNIT": frame.unit, "EPSG": str(frame.epsg or ""),
-    })
+    origin.add_auto_attribs(
+        {
+            "FACE": plan.face,
+            "ORIGIN_X": f"{frame.origin[0]:.4f}",
+            "ORIGIN_Y": f"{frame.origin[1]:.4f}",
+            "ORIGIN_Z": f"{frame.origin[2]:.4f}",
+            "UNIT": frame.unit,
+            "EPSG": str(frame.epsg or ""),
+        }
+    )
     _text(space, f"{plan.title}: {plan.note}", (0.0, shift[1] + top + 400), 170, 0.0, "LEFT")
     return -1000.0, shift[1] + low - 500, right - left + 1000, shift[1] + top + 900
 
@@ -214,22 +248,36 @@ def _sheet(document: Any, sheets: Sheets, boxes: list[tuple[float, float, float,
         need = max((high_x - low_x) / space[0], (high_y - low_y) / space[1])
         scale = next((s for s in SCALES if s >= need), round(need) + 1)
         sheet.add_viewport(
-            center=(wide / 2, SHEET_MARGIN + 28 + space[1] / 2), size=space,
-            view_center_point=((low_x + high_x) / 2, (low_y + high_y) / 2), view_height=space[1] * scale,
+            center=(wide / 2, SHEET_MARGIN + 28 + space[1] / 2),
+            size=space,
+            view_center_point=((low_x + high_x) / 2, (low_y + high_y) / 2),
+            view_height=space[1] * scale,
             dxfattribs={"layer": "SHEET"},
         )
-    frame = [(SHEET_MARGIN, SHEET_MARGIN), (wide - SHEET_MARGIN, SHEET_MARGIN), (wide - SHEET_MARGIN, high - SHEET_MARGIN),
-             (SHEET_MARGIN, high - SHEET_MARGIN)]
+    frame = [
+        (SHEET_MARGIN, SHEET_MARGIN),
+        (wide - SHEET_MARGIN, SHEET_MARGIN),
+        (wide - SHEET_MARGIN, high - SHEET_MARGIN),
+        (SHEET_MARGIN, high - SHEET_MARGIN),
+    ]
     sheet.add_lwpolyline(frame, close=True, dxfattribs={"layer": "SHEET"})
     x, y = SHEET_MARGIN + 4, SHEET_MARGIN + 18
-    for line, (height, text) in enumerate((
-        (6.0, sheets.lead[:80]), (3.5, sheets.headline[:120]),
-        (3.5, f"survey date {sheets.survey_date}, revision {sheets.revision}, scale 1:{scale} on A3, lengths on the slope, mm"),
-    )):
+    for line, (height, text) in enumerate(
+        (
+            (6.0, sheets.lead[:80]),
+            (3.5, sheets.headline[:120]),
+            (
+                3.5,
+                f"survey date {sheets.survey_date}, revision {sheets.revision}, scale 1:{scale} on A3, lengths on the slope, mm",
+            ),
+        )
+    ):
         _text(sheet, text, (x, y - 6.5 * line), height, 0.0, "LEFT", "SHEET")
     bar = 5000 / scale
     right = wide - SHEET_MARGIN - 12
     sheet.add_line((right - bar, y), (right, y), dxfattribs={"layer": "SHEET"})
     for k in range(6):
-        sheet.add_line((right - bar + k * bar / 5, y - 1.5), (right - bar + k * bar / 5, y + 1.5), dxfattribs={"layer": "SHEET"})
+        sheet.add_line(
+            (right - bar + k * bar / 5, y - 1.5), (right - bar + k * bar / 5, y + 1.5), dxfattribs={"layer": "SHEET"}
+        )
     _text(sheet, "5 m", (right, y - 6), 3.5, 0.0, "CENTER", "SHEET")

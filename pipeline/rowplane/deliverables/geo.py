@@ -77,7 +77,10 @@ def layout_geojson(result: RoofResult, sheets: Sheets, crs: Any) -> dict[str, An
             if np.isfinite(at).all():
                 features.append(_feature(kind, row, {"type": "Point", "coordinates": degrees(at)[0]}))
     return {
-        "type": "FeatureCollection", "lead": sheets.lead, "survey_date": sheets.survey_date, "revision": sheets.revision,
+        "type": "FeatureCollection",
+        "lead": sheets.lead,
+        "survey_date": sheets.survey_date,
+        "revision": sheets.revision,
         "features": features,
     }
 
@@ -150,8 +153,16 @@ def deviation_tif(result: RoofResult) -> bytes:
         warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
         with MemoryFile() as memory:
             with memory.open(
-                driver="GTiff", width=bands.shape[2], height=bands.shape[1], count=3, dtype="float32", nodata=math.nan,
-                transform=transform, crs=crs.to_wkt() if crs is not None else None, compress="deflate", predictor=3,
+                driver="GTiff",
+                width=bands.shape[2],
+                height=bands.shape[1],
+                count=3,
+                dtype="float32",
+                nodata=math.nan,
+                transform=transform,
+                crs=crs.to_wkt() if crs is not None else None,
+                compress="deflate",
+                predictor=3,
             ) as raster:
                 raster.write(bands)
                 raster.descriptions = ("deviation_mm", "sd_mm", "face")

@@ -24,10 +24,18 @@ def html_files(result: RoofResult, sheets: Sheets) -> Files:
     """crew-sheet.html."""
     script = (TEMPLATES / "crew-sheet.js").read_text(encoding="utf-8")
     page = template("crew-sheet.html.j2").render(
-        sheets=sheets, pages=build_pages(result, sheets), w=WORDS, p=PAGE_WORDS, signs=SEVERITY_SIGNS,
-        css=(TEMPLATES / "crew-sheet.css").read_text(encoding="utf-8"), figure_css=STYLE, script=script,
-        script_hash=script_hash(script), data=script_json(crew_data(result, sheets)),
-        plans=[_plan(d) for d in sheets.drawings], key_plan=plan_svg(sheets.key_plan, "min(100%, 680px)") if sheets.key_plan else "",
+        sheets=sheets,
+        pages=build_pages(result, sheets),
+        w=WORDS,
+        p=PAGE_WORDS,
+        signs=SEVERITY_SIGNS,
+        css=(TEMPLATES / "crew-sheet.css").read_text(encoding="utf-8"),
+        figure_css=STYLE,
+        script=script,
+        script_hash=script_hash(script),
+        data=script_json(crew_data(result, sheets)),
+        plans=[_plan(d) for d in sheets.drawings],
+        key_plan=plan_svg(sheets.key_plan, "min(100%, 680px)") if sheets.key_plan else "",
     )
     return {"crew-sheet.html": page.encode("utf-8", "replace")}
 

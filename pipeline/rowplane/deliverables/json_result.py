@@ -24,7 +24,10 @@ _TOO_BIG = frozenset({"points_mm", "classes", "labels", "height", "own_mm", "sd_
 
 def result_files(result: RoofResult, sheets: Sheets) -> Files:
     """result.json and posterior.npz."""
-    return {"result.json": json_bytes(result_values(result, sheets)), "posterior.npz": posteriors_bytes(result.levels.posteriors)}
+    return {
+        "result.json": json_bytes(result_values(result, sheets)),
+        "posterior.npz": posteriors_bytes(result.levels.posteriors),
+    }
 
 
 def json_bytes(values: Any) -> bytes:

@@ -25,9 +25,7 @@ def build_key_plan(result: RoofResult) -> FaceDrawing | None:
     for face in faces:
         marks.append(Mark("outline", "area", plan_points(face, face.outline), face.id))
         marks += [Mark("obstacle", "area", plan_points(face, o.outline), style=o.kind) for o in face.obstacles]
-        marks += [
-            Mark("edge", "path", _plan(face, np.array([e.start_uv, e.end_uv])), style=e.kind) for e in face.edges
-        ]
+        marks += [Mark("edge", "path", _plan(face, np.array([e.start_uv, e.end_uv])), style=e.kind) for e in face.edges]
         for array in result.layout.arrays:
             if array.face == face.id:
                 marks += [Mark("module", "area", _plan(face, corners(m.rect_mm)), m.id) for m in array.modules]

@@ -60,7 +60,8 @@ class Lettering:
         half_u, half_v = self._half(text)
         lean = math.radians(turn)
         half_box = (
-            abs(half_u * math.cos(lean)) + abs(half_v * math.sin(lean)), abs(half_u * math.sin(lean)) + abs(half_v * math.cos(lean))
+            abs(half_u * math.cos(lean)) + abs(half_v * math.sin(lean)),
+            abs(half_u * math.sin(lean)) + abs(half_v * math.cos(lean)),
         )
         for share in (0.5, 0.35, 0.65, 0.2, 0.8):
             for gap in (1.3, 3.0):

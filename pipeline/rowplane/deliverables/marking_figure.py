@@ -38,9 +38,14 @@ def marking_figures(drawing: FaceDrawing, page: MarkingPage) -> tuple[tuple[str,
 
 
 def _across(drawing: FaceDrawing, page: MarkingPage) -> tuple[float, float]:
-    modules = [p[0] for m in drawing.marks if (m.layer, m.shape) == ("module", "area") and m.name.startswith(page.array) for p in m.points]
+    modules = [
+        p[0]
+        for m in drawing.marks
+        if (m.layer, m.shape) == ("module", "area") and m.name.startswith(page.array)
+        for p in m.points
+    ]
     us = [*modules, *(r.at_mm for r in page.rails)]
-    return min(0.0, min(us)) - 250, max(us) + 250
+    return min(0.0, *us) - 250, max(us) + 250
 
 
 def _figure(drawing: FaceDrawing, page: MarkingPage, rails: tuple[Spot, ...], window: Point) -> str:

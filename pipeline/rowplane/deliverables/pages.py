@@ -252,17 +252,26 @@ def _marking(result: RoofResult, array: ModuleArray, say: Lengths) -> MarkingPag
         f"left edge of the array at {say.run(left)}, right edge at {say.run(right)}."
     )
     return MarkingPage(
-        array=array.id, face=array.face, datum=plain(surface.datum_note) if surface else "", summary=summary,
+        array=array.id,
+        face=array.face,
+        datum=plain(surface.datum_note) if surface else "",
+        summary=summary,
         rails=tuple(Spot(r.id, r.u_mm, say.run(r.u_mm), _pans(pattern, r.u_mm, r.v_start_mm, say)) for r in rails),
-        lines=tuple(Spot(f"line {k.index}", k.v_mm, say.run(k.v_mm), _courses(pattern, left, k.v_mm, say)) for k in array.lines),
+        lines=tuple(
+            Spot(f"line {k.index}", k.v_mm, say.run(k.v_mm), _courses(pattern, left, k.v_mm, say)) for k in array.lines
+        ),
     )
 
 
 def _rail_page(places: Places, rail: Rail, say: Lengths) -> RailPage:
     hooks = [places.hooks[h] for h in rail.hook_ids if h in places.hooks]
     return RailPage(
-        rail=rail.id, array=rail.array, u=say.run(rail.u_mm), ends=f"{say.run(rail.v_start_mm)} to {say.run(rail.v_end_mm)}",
-        pieces=" + ".join(say.run(c) for c in rail.cuts_mm), splices=", ".join(say.run(v) for v in rail.splices_mm),
+        rail=rail.id,
+        array=rail.array,
+        u=say.run(rail.u_mm),
+        ends=f"{say.run(rail.v_start_mm)} to {say.run(rail.v_end_mm)}",
+        pieces=" + ".join(say.run(c) for c in rail.cuts_mm),
+        splices=", ".join(say.run(v) for v in rail.splices_mm),
         hooks=tuple(_hook_row(places, h, say) for h in hooks),
     )
 
@@ -271,10 +280,17 @@ def _hook_row(places: Places, hook: Hook, say: Lengths) -> HookRow:
     setting = places.hook_settings.get(hook.id)
     use = f" {hook.use_percent:.0f} %" if math.isfinite(hook.use_percent) else ""
     return HookRow(
-        hook=hook.id, rafter="find rafter" if hook.find_rafter else plain(hook.rafter, 30), probe=f"± {say.run(hook.probe_mm)}",
-        course=str(hook.course) if hook.course else "", pan=str(hook.pan) if hook.pan else "", v=say.run(hook.v_mm),
-        u=say.run(hook.u_mm), packer=say(setting.packer_mm) if setting and setting.packer_mm else "",
-        governs=f"{plain(hook.governs, 40)}{use}".strip(), trust=setting.trust if setting else "measure", note=plain(hook.note),
+        hook=hook.id,
+        rafter="find rafter" if hook.find_rafter else plain(hook.rafter, 30),
+        probe=f"± {say.run(hook.probe_mm)}",
+        course=str(hook.course) if hook.course else "",
+        pan=str(hook.pan) if hook.pan else "",
+        v=say.run(hook.v_mm),
+        u=say.run(hook.u_mm),
+        packer=say(setting.packer_mm) if setting and setting.packer_mm else "",
+        governs=f"{plain(hook.governs, 40)}{use}".strip(),
+        trust=setting.trust if setting else "measure",
+        note=plain(hook.note),
     )
 
 
@@ -299,11 +315,19 @@ def _height_page(result: RoofResult, sheets: Sheets, array: ModuleArray, say: Le
 def _height_row(stop: Stop, say: Lengths) -> HeightRow:
     up = "▲" if stop.adjustment_mm > 0 else "▼" if stop.adjustment_mm < 0 else "●"
     return HeightRow(
-        foot=stop.foot, rail=stop.rail, role=stop.role, kind=plain(stop.kind, 30), height=say(stop.height_mm),
-        turns=turns_text(stop.turns), adjust=f"{up} {say(abs(stop.adjustment_mm))}",
-        packer=f"+ {say(stop.packer_mm)}" if stop.packer_mm else "", gap=say(stop.string_gap_mm),
+        foot=stop.foot,
+        rail=stop.rail,
+        role=stop.role,
+        kind=plain(stop.kind, 30),
+        height=say(stop.height_mm),
+        turns=turns_text(stop.turns),
+        adjust=f"{up} {say(abs(stop.adjustment_mm))}",
+        packer=f"+ {say(stop.packer_mm)}" if stop.packer_mm else "",
+        gap=say(stop.string_gap_mm),
         sure=f"± {say(2 * stop.sigma_mm)}" if stop.sigma_mm is not None else "not known",
-        trust=stop.trust, reach=stop.reach, note=stop.note,
+        trust=stop.trust,
+        reach=stop.reach,
+        note=stop.note,
     )
 
 
@@ -312,9 +336,12 @@ def _plane_words(result: RoofResult, array: str, say: Lengths) -> tuple[str, ...
     if plane is None or not math.isfinite(plane.height_mm):
         return ("No array plane was found for this array; see the findings.",)
     told = [
-        ("tilt against the roof", plane.tilt_mm), ("worst step at a seam", plane.worst_step_mm),
-        ("worst kink along a row", plane.worst_kink_mm), ("worst twist of a module", plane.worst_twist_mm),
-        ("least clearance over a tile", plane.clearance_mm), ("highest point over the roof", plane.highest_mm),
+        ("tilt against the roof", plane.tilt_mm),
+        ("worst step at a seam", plane.worst_step_mm),
+        ("worst kink along a row", plane.worst_kink_mm),
+        ("worst twist of a module", plane.worst_twist_mm),
+        ("least clearance over a tile", plane.clearance_mm),
+        ("highest point over the roof", plane.highest_mm),
     ]
     words = [f"{what} {say.with_unit(value)}" for what, value in told if math.isfinite(value)]
     if math.isfinite(plane.probability):
@@ -326,13 +353,18 @@ def _plane_words(result: RoofResult, array: str, say: Lengths) -> tuple[str, ...
 
 def _strings(result: RoofResult, say: Lengths) -> tuple[StringRow, ...]:
     words = {
-        "string": "string", "mid support": "string with a support in the middle", "laser": "laser line: too long for a string",
+        "string": "string",
+        "mid support": "string with a support in the middle",
+        "laser": "laser line: too long for a string",
     }
     return tuple(
         StringRow(
             where=f"{s.array} line {s.line}" + (f" run {s.run + 1}" if s.run else ""),
-            feet=f"{s.feet[0]} to {s.feet[-1]}" if s.feet else "", length=say.run(s.length_mm), sag=say(s.sag_mm),
-            longest=say.run(s.longest_mm) if math.isfinite(s.longest_mm) else "", advice=words[s.advice],
+            feet=f"{s.feet[0]} to {s.feet[-1]}" if s.feet else "",
+            length=say.run(s.length_mm),
+            sag=say(s.sag_mm),
+            longest=say.run(s.longest_mm) if math.isfinite(s.longest_mm) else "",
+            advice=words[s.advice],
         )
         for s in result.levels.strings
     )
@@ -343,8 +375,13 @@ def _part(row: dict[str, Cell], trip_kg: float) -> PartRow:
     kg = float(weight) if isinstance(weight, int | float) else math.nan
     many = f"{quantity:g}" if isinstance(quantity, int | float) else ""
     return PartRow(
-        str(row["part"]), str(row["detail"]), many, str(row["unit"]), figure(kg, 1),
-        str(max(1, math.ceil(kg / trip_kg))) if math.isfinite(kg) and kg > 0 else "", str(row["note"]),
+        str(row["part"]),
+        str(row["detail"]),
+        many,
+        str(row["unit"]),
+        figure(kg, 1),
+        str(max(1, math.ceil(kg / trip_kg))) if math.isfinite(kg) and kg > 0 else "",
+        str(row["note"]),
     )
 
 
@@ -359,10 +396,13 @@ def _trips(result: RoofResult) -> str:
 def _hook_steps(result: RoofResult, say: Lengths) -> tuple[str, ...]:
     hardware = result.lead.config.hardware
     return (
-        "Find the rafter by probing.", "Lift the tile.",
+        "Find the rafter by probing.",
+        "Lift the tile.",
         f"Pilot hole {hardware.pilot_hole_mm:g} mm, {hardware.screw_thread_mm:g} mm of thread into the rafter, "
         f"{hardware.screws_per_hook} screws of {hardware.screw_diameter_mm:g} mm.",
         "Seal the underlayment.",
         f"Packer under the plate so that the arm clears the tile below by about {say.with_unit(hardware.arm_clear_mm, 0)}.",
-        "Screws to their torque.", "Notch the covering tile where the arm passes, never on the side lap.", "Re-lay, flash.",
+        "Screws to their torque.",
+        "Notch the covering tile where the arm passes, never on the side lap.",
+        "Re-lay, flash.",
     )

@@ -22,8 +22,12 @@ def pdf_files(result: RoofResult, sheets: Sheets) -> Files:
     import typst
 
     values = pdf_values(sheets, build_pages(result, sheets))
-    pdf = typst.compile(
-        TEMPLATE.read_bytes(), format="pdf", font_paths=[fonts()], ignore_system_fonts=True,
+    render: Any = typst.compile  # its stub takes no list of plain paths, the function does
+    pdf = render(
+        TEMPLATE.read_bytes(),
+        format="pdf",
+        font_paths=[fonts()],
+        ignore_system_fonts=True,
         sys_inputs={"sheets": json.dumps(values, ensure_ascii=False).encode("utf-8", "replace").decode()},
     )
     return {"crew-sheet.pdf": pdf}
@@ -39,15 +43,23 @@ def fonts() -> str:
 def pdf_values(sheets: Sheets, pages: Pages) -> dict[str, Any]:
     """What the template sets: plain strings, lists and SVG figures."""
     drawings = {d.face: d for d in sheets.drawings}
-    figures = {
-        page.array: marking_figures(drawings[page.face], page) for page in pages.marking if page.face in drawings
-    }
+    figures = {page.array: marking_figures(drawings[page.face], page) for page in pages.marking if page.face in drawings}
     return {
-        "words": WORDS, "signs": SEVERITY_SIGNS, "paper": {"a4": "a4", "letter": "us-letter"}[sheets.paper],
-        "lead": sheets.lead, "headline": sheets.headline, "date": sheets.survey_date, "revision": sheets.revision,
-        "version": sheets.version, "facts": sheets.facts, "quality": sheets.quality, "cautions": sheets.cautions,
-        "assumed": sheets.assumed, "findings": sheets.findings,
-        "plan": plan_svg(sheets.key_plan) if sheets.key_plan else "", "figures": figures,
+        "words": WORDS,
+        "signs": SEVERITY_SIGNS,
+        "paper": {"a4": "a4", "letter": "us-letter"}[sheets.paper],
+        "lead": sheets.lead,
+        "headline": sheets.headline,
+        "date": sheets.survey_date,
+        "revision": sheets.revision,
+        "version": sheets.version,
+        "facts": sheets.facts,
+        "quality": sheets.quality,
+        "cautions": sheets.cautions,
+        "assumed": sheets.assumed,
+        "findings": sheets.findings,
+        "plan": plan_svg(sheets.key_plan) if sheets.key_plan else "",
+        "figures": figures,
         **{f.name: _plain(getattr(pages, f.name)) for f in dataclasses.fields(pages)},
     }
 

@@ -78,8 +78,12 @@ def _panel(axis: Any, surface: Surface, drawing: FaceDrawing, limit: float) -> N
             word.set_bbox({"boxstyle": "round,pad=0.1", "fc": "w", "ec": "none", "alpha": 0.75})
     _draw_marks(axis, drawing)
     _worst_spots(axis, surface, us, vs)
-    axis.set_title(f"{drawing.title}   rms {surface.deviation_rms_mm:.1f} mm, greatest {surface.deviation_max_mm:.1f} mm",
-                   fontsize=10, loc="left", parse_math=False)
+    axis.set_title(
+        f"{drawing.title}   rms {surface.deviation_rms_mm:.1f} mm, greatest {surface.deviation_max_mm:.1f} mm",
+        fontsize=10,
+        loc="left",
+        parse_math=False,
+    )
     axis.set_aspect("equal")
     axis.set_xlabel("u from the datum, m", fontsize=8)
     axis.set_ylabel("v up the slope, m", fontsize=8)
@@ -98,8 +102,10 @@ def _levels(limit: float) -> Array:
 
 def _draw_marks(axis: Any, drawing: FaceDrawing) -> None:
     looks: dict[str, dict[str, Any]] = {
-        "outline": {"color": "#111", "lw": 1.4}, "obstacle": {"color": "#111", "lw": 1.0, "hatch": "xx"},
-        "patch": {"color": "#555", "lw": 0.7, "hatch": "..."}, "module": {"color": "#1d3a5f", "lw": 0.5},
+        "outline": {"color": "#111", "lw": 1.4},
+        "obstacle": {"color": "#111", "lw": 1.0, "hatch": "xx"},
+        "patch": {"color": "#555", "lw": 0.7, "hatch": "..."},
+        "module": {"color": "#1d3a5f", "lw": 0.5},
     }
     for mark in drawing.marks:
         if mark.shape == "area" and mark.layer in looks:
@@ -107,13 +113,28 @@ def _draw_marks(axis: Any, drawing: FaceDrawing) -> None:
             axis.fill(*_metres(mark.points), fill=False, ec=look["color"], lw=look["lw"], hatch=look.get("hatch"), zorder=3)
         elif mark.shape == "label" and mark.layer == "edge":
             u, v = mark.points[0]
-            axis.text(u / 1000, v / 1000, mark.text, rotation=mark.turn, rotation_mode="anchor", ha="center", va="center",
-                      fontsize=7, style="italic", parse_math=False)
-    spots = {style: [m.points[0] for m in drawing.marks if m.shape == "spot" and (m.layer, m.style) == style] for style in (
-        ("hook", ""), ("hook", "find"), ("foot", "ok"), ("foot", "measure"))}
+            axis.text(
+                u / 1000,
+                v / 1000,
+                mark.text,
+                rotation=mark.turn,
+                rotation_mode="anchor",
+                ha="center",
+                va="center",
+                fontsize=7,
+                style="italic",
+                parse_math=False,
+            )
+    spots = {
+        style: [m.points[0] for m in drawing.marks if m.shape == "spot" and (m.layer, m.style) == style]
+        for style in (("hook", ""), ("hook", "find"), ("foot", "ok"), ("foot", "measure"))
+    }
     hooks = spots["hook", ""] + spots["hook", "find"]
-    for points, look in ((hooks, {"marker": "s", "s": 9, "c": "w"}), (spots["foot", "ok"], {"marker": "o", "s": 13, "c": "#111"}),
-                         (spots["foot", "measure"], {"marker": "^", "s": 22, "c": "w"})):
+    for points, look in (
+        (hooks, {"marker": "s", "s": 9, "c": "w"}),
+        (spots["foot", "ok"], {"marker": "o", "s": 13, "c": "#111"}),
+        (spots["foot", "measure"], {"marker": "^", "s": 22, "c": "w"}),
+    ):
         if points:
             axis.scatter(*_metres(tuple(points)), edgecolors="#111", linewidths=0.7, zorder=4, **look)
 
@@ -130,14 +151,27 @@ def _worst_spots(axis: Any, surface: Surface, us: Array, vs: Array) -> None:
         row, column = np.unravel_index(int(np.nanargmax(left)), left.shape)
         u, v, value = float(us[column]), float(vs[row]), float(surface.own_mm[row, column])
         axis.plot(u / 1000, v / 1000, "x", color="#000", ms=7, mew=1.6, zorder=5)
-        axis.annotate(f"{value:+.0f} mm", (u / 1000, v / 1000), xytext=(5, 5), textcoords="offset points", fontsize=8, weight="bold",
-                      bbox={"boxstyle": "round,pad=0.15", "fc": "w", "ec": "none", "alpha": 0.85}, zorder=6)
+        axis.annotate(
+            f"{value:+.0f} mm",
+            (u / 1000, v / 1000),
+            xytext=(5, 5),
+            textcoords="offset points",
+            fontsize=8,
+            weight="bold",
+            bbox={"boxstyle": "round,pad=0.15", "fc": "w", "ec": "none", "alpha": 0.85},
+            zorder=6,
+        )
         left[np.hypot(us[None, :] - u, vs[:, None] - v) < SPOTS_APART_MM] = np.nan
 
 
 def _north(axis: Any, turn_deg: float, at: tuple[float, float]) -> None:
     lean = math.radians(turn_deg)
     du, dv = 0.45 * math.sin(lean), 0.45 * math.cos(lean)
-    axis.annotate("", (at[0] + du, at[1] + dv), xytext=(at[0] - du, at[1] - dv), annotation_clip=False,
-                  arrowprops={"arrowstyle": "-|>", "color": "#111", "lw": 1.6})
+    axis.annotate(
+        "",
+        (at[0] + du, at[1] + dv),
+        xytext=(at[0] - du, at[1] - dv),
+        annotation_clip=False,
+        arrowprops={"arrowstyle": "-|>", "color": "#111", "lw": 1.6},
+    )
     axis.text(at[0] + 1.5 * du, at[1] + 1.5 * dv, "N", ha="center", va="center", fontsize=9, weight="bold")

@@ -13,8 +13,24 @@ from rowplane.deliverables.revision import config_values
 from rowplane.model import RoofResult
 
 LIBRARIES = (
-    "numpy", "scipy", "scikit-learn", "shapely", "trimesh", "open3d", "open3d-cpu", "laspy", "lazrs", "pyproj", "rasterio",
-    "pye57", "ezdxf", "pydantic", "jinja2", "typst", "matplotlib", "openpyxl",
+    "numpy",
+    "scipy",
+    "scikit-learn",
+    "shapely",
+    "trimesh",
+    "open3d",
+    "open3d-cpu",
+    "laspy",
+    "lazrs",
+    "pyproj",
+    "rasterio",
+    "pye57",
+    "ezdxf",
+    "pydantic",
+    "jinja2",
+    "typst",
+    "matplotlib",
+    "openpyxl",
 )
 
 

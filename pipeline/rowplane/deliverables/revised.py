@@ -43,7 +43,8 @@ def write_revised(earlier: Path, levels: Levelling, out_dir: Path, overwrite: bo
         values["revision"] = stamp
     for name, rows in (("feet", feet), ("hooks", hooks)):
         result["tables"][name]["rows"] = [
-            {key: _typed(old[key], row[key]) for key in old} for old, row in zip(result["tables"][name]["rows"], rows, strict=True)
+            {key: _typed(old[key], row[key]) for key in old}
+            for old, row in zip(result["tables"][name]["rows"], rows, strict=True)
         ]
     files = {
         "feet.csv": _text(feet), "hooks.csv": _text(hooks), "posterior.npz": posteriors_bytes(levels.posteriors),

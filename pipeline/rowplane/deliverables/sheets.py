@@ -74,12 +74,25 @@ def work_order(result: RoofResult) -> tuple[Stop, ...]:
 
 def _stop(foot: Foot, setting: FootSetting, role: str) -> Stop:
     return Stop(
-        foot=foot.id, array=foot.array, line=foot.line, run=foot.run, rail=foot.rail,
-        role="outer" if role == "outer" else "inner", kind=foot.kind, u_mm=round(foot.u_mm, 1), v_mm=round(foot.v_mm, 1),
-        rail_height_mm=round(setting.rail_height_mm, 2), height_mm=round(setting.lift_mm + setting.packer_mm, 3),
-        lift_mm=round(setting.lift_mm, 3), turns=round(setting.turns, 2), adjustment_mm=round(setting.adjustment_mm, 3),
-        packer_mm=round(setting.packer_mm, 1), string_gap_mm=rounded(setting.string_gap_mm, 1),
-        sigma_mm=rounded(setting.sigma_mm, 2), reach=setting.reach, trust=setting.trust,
+        foot=foot.id,
+        array=foot.array,
+        line=foot.line,
+        run=foot.run,
+        rail=foot.rail,
+        role="outer" if role == "outer" else "inner",
+        kind=foot.kind,
+        u_mm=round(foot.u_mm, 1),
+        v_mm=round(foot.v_mm, 1),
+        rail_height_mm=round(setting.rail_height_mm, 2),
+        height_mm=round(setting.lift_mm + setting.packer_mm, 3),
+        lift_mm=round(setting.lift_mm, 3),
+        turns=round(setting.turns, 2),
+        adjustment_mm=round(setting.adjustment_mm, 3),
+        packer_mm=round(setting.packer_mm, 1),
+        string_gap_mm=rounded(setting.string_gap_mm, 1),
+        sigma_mm=rounded(setting.sigma_mm, 2),
+        reach=setting.reach,
+        trust=setting.trust,
         note="; ".join(dict.fromkeys(plain(n) for n in (foot.note, setting.note) if n)),
     )
 
@@ -97,8 +110,11 @@ def _facts(result: RoofResult) -> tuple[tuple[str, str], ...]:
         ("Weight going up", f"{weight:.0f} kg" if result.parts else "not listed"),
         ("Loads", plain(result.plan.loads_screened) or "not screened"),
         ("Hardware", plain(config.hardware.name, 60)),
-        ("Travel", f"{config.hardware.lift_min_mm:g} to {config.hardware.lift_max_mm:g} mm, "
-                   f"{config.hardware.thread_pitch_mm:g} mm per turn"),
+        (
+            "Travel",
+            f"{config.hardware.lift_min_mm:g} to {config.hardware.lift_max_mm:g} mm, "
+            f"{config.hardware.thread_pitch_mm:g} mm per turn",
+        ),
     ]
     return tuple(facts)
 
@@ -127,7 +143,9 @@ def _findings(result: RoofResult) -> tuple[tuple[str, str, str, str], ...]:
             said += [(word, plain(code), plain(f.subject), plain(f.text, 600)) for f in group]
         else:
             others = ", ".join(dict.fromkeys(plain(f.subject, 40) for f in group[1:]))
-            said.append((word, plain(code), plain(group[0].subject), f"{plain(group[0].text, 500)} Likewise: {plain(others, 200)}."))
+            said.append(
+                (word, plain(code), plain(group[0].subject), f"{plain(group[0].text, 500)} Likewise: {plain(others, 200)}.")
+            )
     return tuple(said)
 
 

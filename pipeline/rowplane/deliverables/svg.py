@@ -46,7 +46,13 @@ def layout_svg(sheets: Sheets) -> str:
     head = [
         _text(MARGIN_MM, 480, 240, _fit(sheets.lead, 240, width - 2 * MARGIN_MM), "d-head"),
         _text(MARGIN_MM, 800, 150, _fit(sheets.headline, 150, width - 2 * MARGIN_MM), "d-head"),
-        _text(MARGIN_MM, 1060, 130, f"Survey date {sheets.survey_date}, revision {sheets.revision}. Lengths on the slope.", "d-head"),
+        _text(
+            MARGIN_MM,
+            1060,
+            130,
+            f"Survey date {sheets.survey_date}, revision {sheets.revision}. Lengths on the slope.",
+            "d-head",
+        ),
     ]
     return svg_document((0.0, 0.0, width, y + 200), [*head, *parts], f"Layout of {sheets.lead}")
 
@@ -82,7 +88,7 @@ def svg_document(
     size = f'style="width:{width}"' if width else f'width="{w / 50:.1f}mm" height="{h / 50:.1f}mm"'
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{x:.0f} {y:.0f} {w:.0f} {h:.0f}" {size} role="img">\n'
-        f'<title>{escape(title)}</title>\n{f"<style>{STYLE}</style>" if styled else ""}\n'
+        f"<title>{escape(title)}</title>\n{f'<style>{STYLE}</style>' if styled else ''}\n"
         f'<rect x="{x:.0f}" y="{y:.0f}" width="{w:.0f}" height="{h:.0f}" fill="#fff"/>\n' + "\n".join(parts) + "\n</svg>\n"
     )
 
@@ -104,9 +110,12 @@ def face_group(drawing: FaceDrawing, x: float, y: float, titled: bool = False) -
 
 
 KEY: tuple[tuple[str, Mark], ...] = (
-    ("foot", Mark("foot", "spot", ((0.0, 0.0),), style="ok")), ("foot, measure first", Mark("foot", "spot", ((0.0, 0.0),), style="measure")),
-    ("hook", Mark("hook", "spot", ((0.0, 0.0),))), ("hook, find rafter", Mark("hook", "spot", ((0.0, 0.0),), style="find")),
-    ("rail splice", Mark("splice", "spot", ((0.0, 0.0),))), ("setbacks end", Mark("usable", "path", ((-70.0, 0.0), (70.0, 0.0)))),
+    ("foot", Mark("foot", "spot", ((0.0, 0.0),), style="ok")),
+    ("foot, measure first", Mark("foot", "spot", ((0.0, 0.0),), style="measure")),
+    ("hook", Mark("hook", "spot", ((0.0, 0.0),))),
+    ("hook, find rafter", Mark("hook", "spot", ((0.0, 0.0),), style="find")),
+    ("rail splice", Mark("splice", "spot", ((0.0, 0.0),))),
+    ("setbacks end", Mark("usable", "path", ((-70.0, 0.0), (70.0, 0.0)))),
     ("not substrate", Mark("patch", "area", ((-60.0, -40.0), (60.0, -40.0), (60.0, 40.0), (-60.0, 40.0)))),
 )
 

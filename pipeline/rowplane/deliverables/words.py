@@ -94,7 +94,10 @@ CAUTIONS: tuple[str, ...] = (
 )
 
 SEVERITY_WORDS: dict[str, str] = {
-    "stop": "No layout", "person": "Somebody has to look", "caution": "Caution", "info": "For the record",
+    "stop": "No layout",
+    "person": "Somebody has to look",
+    "caution": "Caution",
+    "info": "For the record",
 }
 
 SEVERITY_SIGNS: dict[str, str] = {"No layout": "✖", "Somebody has to look": "▲", "Caution": "△", "For the record": "·"}
@@ -105,6 +108,7 @@ COMPASS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 def compass(azimuth_deg: float) -> str:
     """Nearest of eight compass points."""
     return COMPASS[round(azimuth_deg / 45.0) % 8]
+
 
 PAGE_WORDS: dict[str, str] = {
     "work": "Work",

@@ -24,7 +24,16 @@ from rowplane.errors import RowplaneError
 from rowplane.model import RoofResult
 
 WRITERS: tuple[Callable[[RoofResult, Sheets], Files], ...] = (
-    csv_files, result_files, record_files, xlsx_files, svg_files, dxf_files, geo_files, png_files, html_files, pdf_files,
+    csv_files,
+    result_files,
+    record_files,
+    xlsx_files,
+    svg_files,
+    dxf_files,
+    geo_files,
+    png_files,
+    html_files,
+    pdf_files,
 )
 
 MARKS = ("record.json", "failure.json")
@@ -41,7 +50,9 @@ def write_all(result: RoofResult, out_dir: Path, overwrite: bool = False) -> tup
     """
     _refuse_what_stands_there(Path(out_dir), overwrite)
     sheets = build_sheets(result)
-    return put_files({name: content for render in WRITERS for name, content in render(result, sheets).items()}, out_dir, overwrite)
+    return put_files(
+        {name: content for render in WRITERS for name, content in render(result, sheets).items()}, out_dir, overwrite
+    )
 
 
 def put_files(files: Files, out_dir: Path, overwrite: bool = False) -> tuple[Path, ...]:
@@ -101,6 +112,8 @@ def _umask() -> int:
 
 def _cannot_write(out_dir: Path, error: OSError) -> RowplaneError:
     return RowplaneError(
-        str(out_dir), (error.strerror or str(error)).lower(), "a folder that can be written, with room for some 20 MB",
+        str(out_dir),
+        (error.strerror or str(error)).lower(),
+        "a folder that can be written, with room for some 20 MB",
         "Nothing was written. Free some room or give another --out.",
     )

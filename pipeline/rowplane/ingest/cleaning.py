@@ -55,7 +55,9 @@ def check_shape(subject: str, points: NDArray[Any]) -> None:
     """Refuses too few points, all points equal, and all points on one line. Unit-free."""
     if len(points) < FEWEST:
         raise RowplaneError(
-            subject, f"{len(points)} point{'s' if len(points) != 1 else ''}", "at least a few hundred points",
+            subject,
+            f"{len(points)} point{'s' if len(points) != 1 else ''}",
+            "at least a few hundred points",
             "Scan the roof again.",
         )
     sample = points[:: max(1, len(points) // SAMPLE)].astype(float)

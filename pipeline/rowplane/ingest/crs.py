@@ -60,8 +60,10 @@ def agreed_crs(files: tuple[Opened, ...], config: IngestConfig) -> Any:
     for other, theirs in known[1:]:
         if not crs.equals(theirs, ignore_axis_order=True) and _name(crs) != _name(theirs):
             raise RowplaneError(
-                str(other), f"the coordinate system {theirs.name}, while {path.name} has {crs.name}",
-                "one coordinate system for all files of a lead", "Transform the files into one system.",
+                str(other),
+                f"the coordinate system {theirs.name}, while {path.name} has {crs.name}",
+                "one coordinate system for all files of a lead",
+                "Transform the files into one system.",
             )
     return _checked(str(path), crs)
 
@@ -88,14 +90,18 @@ def _checked(subject: str, crs: Any) -> Any:
     if crs.is_geocentric or flat.is_geographic:
         what = "coordinates from the earth's centre" if crs.is_geocentric else "degrees of longitude and latitude"
         raise RowplaneError(
-            subject, f"the coordinate system {crs.name}: {what}", "a projected system in metres or feet",
+            subject,
+            f"the coordinate system {crs.name}: {what}",
+            "a projected system in metres or feet",
             "Transform the scan into your national grid or UTM zone.",
         )
     method = flat.coordinate_operation.method_name if flat.coordinate_operation else ""
     if "pseudo" in method.lower() or "Pseudo-Mercator" in flat.name or "Auxiliary_Sphere" in flat.name:
         raise RowplaneError(
-            subject, f"the coordinate system {crs.name} (Web Mercator), which stretches distances by up to a half and more",
-            "a projected system true to scale", "Transform the scan into your national grid or UTM zone.",
+            subject,
+            f"the coordinate system {crs.name} (Web Mercator), which stretches distances by up to a half and more",
+            "a projected system true to scale",
+            "Transform the scan into your national grid or UTM zone.",
         )
     return crs
 
@@ -119,7 +125,9 @@ def scale_of(
     declared = {f.unit for f in files if f.unit}
     if config.unit == "auto" and crs is None and len(declared) > 1:
         raise RowplaneError(
-            ", ".join(f.path.name for f in files), f"the units {' and '.join(sorted(declared))}", "one unit for all files of a lead",
+            ", ".join(f.path.name for f in files),
+            f"the units {' and '.join(sorted(declared))}",
+            "one unit for all files of a lead",
             "Export the files in one unit.",
         )
     _check_same_size(files, extents)
@@ -146,7 +154,13 @@ def scale_of(
     _check_size(files[0].path, extent * np.array([unit_mm, unit_mm, unit_z_mm]) / 1000)
     grid, more = (1.0, ()) if crs is None else _grid_scale(crs, centre, unit_mm)
     return Scale(
-        unit, unit_mm, unit_z_mm, source, grid, None if crs is None else crs.to_epsg(), None if crs is None else crs.to_wkt(),
+        unit,
+        unit_mm,
+        unit_z_mm,
+        source,
+        grid,
+        None if crs is None else crs.to_epsg(),
+        None if crs is None else crs.to_wkt(),
         findings + more,
     )
 
@@ -201,8 +215,10 @@ def _grid_scale(crs: Any, centre: Array, unit_mm: float) -> tuple[float, tuple[F
     across, along = float(factors.parallel_scale), float(factors.meridional_scale)
     if not (np.isfinite(across) and np.isfinite(along)) or abs(across / along - 1) > UNEQUAL:
         raise RowplaneError(
-            str(crs.name), f"a grid that stretches east-west by {across:.5f} and north-south by {along:.5f}",
-            f"a grid whose two scales agree within {UNEQUAL:g}", "Transform the scan into your national grid or UTM zone.",
+            str(crs.name),
+            f"a grid that stretches east-west by {across:.5f} and north-south by {along:.5f}",
+            f"a grid whose two scales agree within {UNEQUAL:g}",
+            "Transform the scan into your national grid or UTM zone.",
         )
     return float(np.sqrt(across * along)), ()
 
@@ -214,8 +230,10 @@ def check_degrees(subject: str, origin: Array, points: NDArray[Any]) -> None:
     span = np.ptp(np.percentile(points[:: max(1, len(points) // 100_000)], [1, 99], axis=0), axis=0)
     if abs(origin[0]) <= 180 and abs(origin[1]) <= 90 and span[:2].max() < 0.1 and span[2] > 20 * span[:2].max():
         raise RowplaneError(
-            subject, f"coordinates that span {span[:2].max():.2g} across and {span[2]:.3g} in height: degrees of longitude and latitude",
-            "a projected system in metres or feet", "Transform the scan into your national grid or UTM zone.",
+            subject,
+            f"coordinates that span {span[:2].max():.2g} across and {span[2]:.3g} in height: degrees of longitude and latitude",
+            "a projected system in metres or feet",
+            "Transform the scan into your national grid or UTM zone.",
         )
 
 
@@ -231,16 +249,20 @@ def guess_unit(path: Path, extent: Array) -> tuple[str, str]:
             size = f"{across * metres:.3g} m across and {tall * metres:.2g} m high"
             return unit, f"so read, the scan is {size}"
     raise RowplaneError(
-        str(path), f"a scan {across:.3g} units across and {tall:.3g} high, which is no roof in m, mm, ft, in or cm",
-        f"{SMALLEST_M:g} to {LARGEST_M:g} m across", "Set ingest.unit, or cut the scan to the roof.",
+        str(path),
+        f"a scan {across:.3g} units across and {tall:.3g} high, which is no roof in m, mm, ft, in or cm",
+        f"{SMALLEST_M:g} to {LARGEST_M:g} m across",
+        "Set ingest.unit, or cut the scan to the roof.",
     )
 
 
 def _check_size(path: Path, extent_m: Array) -> None:
     if not LEAST_M <= extent_m[:2].max() <= MOST_M:
         raise RowplaneError(
-            str(path), f"a scan {extent_m[0]:.3g} × {extent_m[1]:.3g} m across, which is no roof",
-            f"{LEAST_M:g} m to {MOST_M:,.0f} m across", "Check that this is the right file, and its unit (ingest.unit).",
+            str(path),
+            f"a scan {extent_m[0]:.3g} × {extent_m[1]:.3g} m across, which is no roof",
+            f"{LEAST_M:g} m to {MOST_M:,.0f} m across",
+            "Check that this is the right file, and its unit (ingest.unit).",
         )
 
 
@@ -257,6 +279,8 @@ def _check_same_size(files: tuple[Opened, ...], extents: tuple[Array, ...]) -> N
             near = min(ratios, key=lambda r: abs(float(np.mean(ratio)) / r - 1))
             if spread < 1.05 and abs(float(np.mean(ratio)) / near - 1) < 0.03:
                 raise RowplaneError(
-                    f"{files[j].path.name}, {files[i].path.name}", f"the same size in two units (ratio {float(np.mean(ratio)):.4g})",
-                    "one unit for all files of a lead", "Export the files in one unit.",
+                    f"{files[j].path.name}, {files[i].path.name}",
+                    f"the same size in two units (ratio {float(np.mean(ratio)):.4g})",
+                    "one unit for all files of a lead",
+                    "Export the files in one unit.",
                 )

@@ -75,8 +75,12 @@ def read_earlier_result(folder: Path) -> tuple[RecheckBasis, ...]:
         with np.load(path, allow_pickle=False) as arrays:
             named = {name: arrays[name] for name in arrays.files}
         count = len(named["arrays"])
-        parts = [{key.partition(".")[2]: value for key, value in named.items() if key.startswith(f"{k}.")} for k in range(count)]
+        parts = [
+            {key.partition(".")[2]: value for key, value in named.items() if key.startswith(f"{k}.")} for k in range(count)
+        ]
         return tuple(RecheckBasis.of_arrays(part) for part in parts)
     except (OSError, KeyError, ValueError, zipfile.BadZipFile, EOFError) as error:
         found = f"no result that can be rechecked ({type(error).__name__})"
-        raise RowplaneError(str(folder), found, "the folder of a rowplane result", "Give the folder that `rowplane run` named.") from None
+        raise RowplaneError(
+            str(folder), found, "the folder of a rowplane result", "Give the folder that `rowplane run` named."
+        ) from None

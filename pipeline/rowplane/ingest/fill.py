@@ -48,7 +48,10 @@ def fill(files: tuple[Opened, ...], plan: tuple[int, int], window: tuple[Array, 
         points, classes = np.empty((total, 3), np.float32), np.zeros(total, np.uint8)
     except MemoryError:
         raise RowplaneError(
-            files[0].path.name, f"{total:,} points, for which this machine has no memory", "a smaller scan", "Cut the scan to the roof."
+            files[0].path.name,
+            f"{total:,} points, for which this machine has no memory",
+            "a smaller scan",
+            "Cut the scan to the roof.",
         ) from None
     dropped: Counter[str] = Counter()
     starts, end = [], 0
@@ -79,7 +82,15 @@ def fill(files: tuple[Opened, ...], plan: tuple[int, int], window: tuple[Array, 
     # 0 and 1 mean 'never classified' and 'unclassified' (LAS 1.4 R15, table 9).
     known = classes[:end] if (classes[:end] > 1).any() else None
     return Filled(
-        origin, points[:end], known, tuple(starts), np.maximum(steps, singles).max(axis=0), singles.max(axis=0), low, high, dropped
+        origin,
+        points[:end],
+        known,
+        tuple(starts),
+        np.maximum(steps, singles).max(axis=0),
+        singles.max(axis=0),
+        low,
+        high,
+        dropped,
     )
 
 
@@ -109,7 +120,11 @@ def _local(
 
 
 def _inside(
-    local: NDArray[np.float32], keep: NDArray[np.bool_] | None, window: list[Array], plan: tuple[int, int], dropped: Counter[str]
+    local: NDArray[np.float32],
+    keep: NDArray[np.bool_] | None,
+    window: list[Array],
+    plan: tuple[int, int],
+    dropped: Counter[str],
 ) -> NDArray[np.bool_] | None:
     across = local[:, list(plan)]
     inside = ((across >= window[0]) & (across <= window[1])).all(axis=1)
@@ -177,6 +192,8 @@ def check_step(subject: str, step_mm: Array, coarsest_mm: float) -> None:
     worst = int(np.argmax(step_mm))
     if step_mm[worst] > coarsest_mm:
         raise RowplaneError(
-            subject, f"coordinates stored as float32 with a step of {step_mm[worst]:.3g} mm along {'xyz'[worst]}",
-            f"a step of {coarsest_mm:g} mm at most", "Export with a local origin, or as float64 or LAS.",
+            subject,
+            f"coordinates stored as float32 with a step of {step_mm[worst]:.3g} mm along {'xyz'[worst]}",
+            f"a step of {coarsest_mm:g} mm at most",
+            "Export with a local origin, or as float64 or LAS.",
         )

@@ -30,7 +30,8 @@ def misses(polygon: Polygon, low: Array, high: Array) -> RowplaneError:
     """The error for a footprint that holds no point of a scan that reaches from `low` to `high` `(2,)`."""
     west, south, east, north = polygon.bounds
     return RowplaneError(
-        SUBJECT, f"a polygon from {west:.10g}, {south:.10g} to {east:.10g}, {north:.10g}, which misses the scan",
+        SUBJECT,
+        f"a polygon from {west:.10g}, {south:.10g} to {east:.10g}, {north:.10g}, which misses the scan",
         f"one on the scan, which reaches from {low[0]:.10g}, {low[1]:.10g} to {high[0]:.10g}, {high[1]:.10g}",
         "Give it in the scan's own coordinates.",
     )
@@ -52,14 +53,19 @@ def _from_file(name: Path, beside: Path, crs: Any, near: Array) -> Polygon:
         polygons = [shape(g) for g in _geometries(found)]
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise RowplaneError(
-            SUBJECT, f"{path.name}, which cannot be read as GeoJSON ({str(error)[:80]})", "a GeoJSON polygon", "Export it again."
+            SUBJECT,
+            f"{path.name}, which cannot be read as GeoJSON ({str(error)[:80]})",
+            "a GeoJSON polygon",
+            "Export it again.",
         ) from error
     flat = [p for p in polygons if isinstance(p, Polygon | MultiPolygon)]
     if not flat:
         raise RowplaneError(SUBJECT, f"{path.name} without a polygon", "a GeoJSON polygon", "Draw the roof as a polygon.")
     whole: Any = unary_union(flat)
     if not isinstance(whole, Polygon):
-        raise RowplaneError(SUBJECT, f"{path.name} with {len(flat)} separate polygons", "one polygon", "Keep the roof's polygon only.")
+        raise RowplaneError(
+            SUBJECT, f"{path.name} with {len(flat)} separate polygons", "one polygon", "Keep the roof's polygon only."
+        )
     if crs is not None and _in_degrees(whole.bounds) and np.abs(near).max() > 360:
         return _polygon(_from_degrees(np.array(whole.exterior.coords)[:, :2], crs))
     return _polygon(np.array(whole.exterior.coords)[:, :2])

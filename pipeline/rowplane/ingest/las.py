@@ -52,7 +52,9 @@ def open_las(path: Path, config: IngestConfig) -> Opened:
                 yield _chunk(record.array, again.header.point_format.id)
             if seen < count:
                 raise RowplaneError(
-                    str(path), f"{seen:,} of the {count:,} points its header promises", "a whole file",
+                    str(path),
+                    f"{seen:,} of the {count:,} points its header promises",
+                    "a whole file",
                     "The file is cut short: copy it again.",
                 )
 

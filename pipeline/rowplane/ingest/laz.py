@@ -36,7 +36,10 @@ def check_laz(path: Path, header: Any) -> None:
 
 def _lies(path: Path, what: str) -> RowplaneError:
     return RowplaneError(
-        str(path), f"a LAZ file that is cut short or damaged ({what})", "a whole LAZ file", "Copy the file again, or export it again."
+        str(path),
+        f"a LAZ file that is cut short or damaged ({what})",
+        "a whole LAZ file",
+        "Copy the file again, or export it again.",
     )
 
 

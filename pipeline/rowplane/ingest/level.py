@@ -72,7 +72,9 @@ def _table(path: Path) -> tuple[Columns, dict[str, tuple[str, ...]], int]:
     for base in wanted:
         unit = dict(named).get(base)
         if bases.count(base) != 1 or unit not in UNITS:
-            raise RowplaneError(str(path), f"the columns {', '.join(head.names)}", ALLOWED, f"Give one column {base}_mm or the like.")
+            raise RowplaneError(
+                str(path), f"the columns {', '.join(head.names)}", ALLOWED, f"Give one column {base}_mm or the like."
+            )
     at = {base: bases.index(base) for base in wanted}
     rows: list[list[float]] = []
     words: dict[str, list[str]] = {"point": [], "course": [], "on": []}
@@ -89,7 +91,10 @@ def _table(path: Path) -> tuple[Columns, dict[str, tuple[str, ...]], int]:
             bad = next((i for i, value in enumerate(numbers) if value is None or not np.isfinite(value)), None)
             if bad is not None:
                 raise RowplaneError(
-                    str(path), f"'{fields[bad]}' for {head.names[at[wanted[bad]]]} in line {count}", "a number", "Mend that line."
+                    str(path),
+                    f"'{fields[bad]}' for {head.names[at[wanted[bad]]]} in line {count}",
+                    "a number",
+                    "Mend that line.",
                 )
             rows.append([float(value) for value in numbers if value is not None])
             for key, told in words.items():
@@ -102,14 +107,14 @@ def _table(path: Path) -> tuple[Columns, dict[str, tuple[str, ...]], int]:
     }
     strange = sorted({on for on in (w.lower() for w in words["on"]) if on not in ON})
     if strange:
-        raise RowplaneError(str(path), f"'{strange[0]}' in column on", "crown, pan, board or nothing", "Use one of these words.")
+        raise RowplaneError(
+            str(path), f"'{strange[0]}' in column on", "crown, pan, board or nothing", "Use one of these words."
+        )
     words["on"] = [w.lower() for w in words["on"]]
     return columns, {key: tuple(told) for key, told in words.items()}, empty
 
 
-def _from_uv(
-    path: Path, columns: Columns, words: dict[str, tuple[str, ...]], empty: int, config: IngestConfig
-) -> Sheet:
+def _from_uv(path: Path, columns: Columns, words: dict[str, tuple[str, ...]], empty: int, config: IngestConfig) -> Sheet:
     (u, unit), (v, _) = columns["u"], columns["v"]
     # A staff is read downwards from the level line of sight, whatever the instrument's height.
     height = -columns["staff"][0] if "staff" in columns else columns["height"][0]
@@ -123,17 +128,23 @@ def _from_uv(
     else:
         if not abs(climb) < np.sin(np.radians(80)):
             raise RowplaneError(
-                str(path), f"heights that change by {climb:.2f} of v, which no slope can", "v measured on the slope, one unit per column",
+                str(path),
+                f"heights that change by {climb:.2f} of v, which no slope can",
+                "v measured on the slope, one unit per column",
                 "Check the units in the header, or set ingest.pitch_deg.",
             )
         if climb < 0:
             raise RowplaneError(
-                str(path), "heights that fall as v grows", "v up the slope; staff readings grow downwards",
+                str(path),
+                "heights that fall as v grows",
+                "v up the slope; staff readings grow downwards",
                 "Check the sign: use staff_… for readings on a staff, height_… for heights.",
             )
         # v is measured on the slope, so the heights rise with the sine of the pitch.
         pitch = float(np.degrees(np.arcsin(climb)))
-        findings.append(finding("pitch-from-readings", path.name, f"The pitch from {len(u)} readings is {pitch:.2f}°.", pitch, None, "°"))
+        findings.append(
+            finding("pitch-from-readings", path.name, f"The pitch from {len(u)} readings is {pitch:.2f}°.", pitch, None, "°")
+        )
     azimuth = config.azimuth_deg
     if azimuth is None:
         azimuth = 180.0
@@ -143,7 +154,9 @@ def _from_uv(
     # w = (h − v sin θ) / cos θ off the plane through it, along the normal at (u, v).
     w = (height - base - v * slope[2]) / outward[2]
     points = u[:, None] * along + v[:, None] * slope + w[:, None] * outward
-    frame = SurveyFrame(np.zeros(3), np.eye(3), unit, MM_PER_UNIT[unit], MM_PER_UNIT[unit], unit_source="the header of the file")
+    frame = SurveyFrame(
+        np.zeros(3), np.eye(3), unit, MM_PER_UNIT[unit], MM_PER_UNIT[unit], unit_source="the header of the file"
+    )
     readings = Readings(u, v, height, words["on"], words["point"], words["course"], True)
     return Sheet(points, readings, frame, _footprint(path, config, frame, along, slope), _dropped(empty), tuple(findings))
 
@@ -171,7 +184,9 @@ def _from_xyz(path: Path, columns: Columns, words: dict[str, tuple[str, ...]], e
     xyz = np.column_stack([columns[axis][0] for axis in "xyz"])
     unit, unit_z = columns["x"][1], columns["z"][1]
     if columns["y"][1] != unit:
-        raise RowplaneError(str(path), f"x in {unit} and y in {columns['y'][1]}", "one unit for x and y", "Give both in one unit.")
+        raise RowplaneError(
+            str(path), f"x in {unit} and y in {columns['y'][1]}", "one unit for x and y", "Give both in one unit."
+        )
     scale = np.array([MM_PER_UNIT[unit], MM_PER_UNIT[unit], MM_PER_UNIT[unit_z]])
     origin = np.round(np.mean(xyz, axis=0) / scale)
     points = xyz - origin * scale
@@ -184,7 +199,9 @@ def _from_xyz(path: Path, columns: Columns, words: dict[str, tuple[str, ...]], e
     u, v = uvw[:, 0] - uvw[:, 0].min(), uvw[:, 1] - uvw[:, 1].min()
     text = f"The face looks to {azimuth_deg(face):.1f}° by its x, y, z."
     pitch = float(np.degrees(np.arccos(np.clip(plane.normal[2], -1, 1))))
-    found = finding("pitch-from-readings", path.name, f"The pitch from {len(u)} readings is {pitch:.2f}°. {text}", pitch, None, "°")
+    found = finding(
+        "pitch-from-readings", path.name, f"The pitch from {len(u)} readings is {pitch:.2f}°. {text}", pitch, None, "°"
+    )
     frame = SurveyFrame(origin, np.eye(3), unit, MM_PER_UNIT[unit], MM_PER_UNIT[unit_z], unit_source="the header of the file")
     readings = Readings(u, v, xyz[:, 2], words["on"], words["point"], words["course"], False)
     footprint = _footprint(path, config, frame, np.eye(3)[0], np.eye(3)[1])

@@ -53,7 +53,15 @@ def open_mesh(path: Path, config: IngestConfig) -> Opened:
     form = f"mesh {path.suffix[1:].upper()}, {len(corners):,} faces"
     source = "glTF, which is in metres" if gltf else ""
     return Opened(
-        path, form, len(points), (low + high) / 2, chunks, float32_step=step, unit="m" if gltf else None, unit_source=source, up=up,
+        path,
+        form,
+        len(points),
+        (low + high) / 2,
+        chunks,
+        float32_step=step,
+        unit="m" if gltf else None,
+        unit_source=source,
+        up=up,
         findings=findings,
     )
 
@@ -83,7 +91,9 @@ def _up(path: Path, across: Array, gltf: bool, config: IngestConfig) -> tuple[Li
     if likely == expected or not clear:
         return expected, ()
     share = max(seen_y, seen_z) / (seen_y + seen_z)
-    text = f"{path.name}: the {likely.upper()} axis was taken as up, because {share:.0%} of the area that looks along Y or Z does."
+    text = (
+        f"{path.name}: the {likely.upper()} axis was taken as up, because {share:.0%} of the area that looks along Y or Z does."
+    )
     return likely, (finding("up-guessed", path.name, text, float(share)),)
 
 

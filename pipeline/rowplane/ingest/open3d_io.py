@@ -32,7 +32,9 @@ def open_pcd(path: Path, config: IngestConfig) -> Opened:
         xyz = _positions(path)
     if len(xyz) < count:
         raise RowplaneError(
-            str(path), f"{len(xyz):,} of the {count:,} points its header promises", "a whole file",
+            str(path),
+            f"{len(xyz):,} of the {count:,} points its header promises",
+            "a whole file",
             "The file is cut short: copy it again.",
         )
     single = widths["x"] == "4" and kinds["x"] == "F"
@@ -73,8 +75,12 @@ def _points(path: Path, fields: dict[str, list[str]]) -> int:
         count = int(told[0]) if fields.get("POINTS") else int(told[0]) * int(fields["HEIGHT"][0])
         [int(s) * int(c) for s, c in zip(fields["SIZE"], _counts(fields), strict=True)]
     except (KeyError, IndexError, ValueError):
-        raise RowplaneError(str(path), "a PCD header whose numbers do not fit together", "FIELDS, SIZE, TYPE and COUNT alike",
-                            "Export it again.") from None
+        raise RowplaneError(
+            str(path),
+            "a PCD header whose numbers do not fit together",
+            "FIELDS, SIZE, TYPE and COUNT alike",
+            "Export it again.",
+        ) from None
     if count <= 0:
         raise no_points(path, "a PCD file")
     return count

@@ -64,7 +64,9 @@ def in_words(path: Path, kind: str) -> Iterator[None]:
     except BaseException as error:  # a panic inside a compiled decoder does not derive from Exception
         first = next((line.strip() for line in str(error).splitlines() if line.strip()), type(error).__name__)
         raise RowplaneError(
-            str(path), f"{kind} that is cut short or damaged ({first[:160]})", f"a whole {kind}",
+            str(path),
+            f"{kind} that is cut short or damaged ({first[:160]})",
+            f"a whole {kind}",
             "Copy the file again, or export it again.",
         ) from error
 
@@ -81,12 +83,16 @@ def check_count(path: Path, count: int, least_bytes: float, max_points: int) -> 
     """
     if count > max_points:
         raise RowplaneError(
-            str(path), f"a header that promises {count:,} points", f"up to {max_points:,} points",
+            str(path),
+            f"a header that promises {count:,} points",
+            f"up to {max_points:,} points",
             "Cut the scan to the roof, or raise ingest.max_points.",
         )
     size = path.stat().st_size
     if count * least_bytes > size:
         raise RowplaneError(
-            str(path), f"a header that promises {count:,} points in a file of {size:,} bytes",
-            f"at most {int(size / least_bytes):,} points in a file of that size", "The file is cut short: copy it again.",
+            str(path),
+            f"a header that promises {count:,} points in a file of {size:,} bytes",
+            f"at most {int(size / least_bytes):,} points in a file of that size",
+            "The file is cut short: copy it again.",
         )

@@ -16,8 +16,22 @@ from rowplane.ingest.mesh import open_mesh
 from rowplane.ingest.opened import ROWS, Chunk, Opened, check_count, in_words, no_points
 
 TYPES = {
-    "char": "i1", "int8": "i1", "uchar": "u1", "uint8": "u1", "short": "i2", "int16": "i2", "ushort": "u2", "uint16": "u2",
-    "int": "i4", "int32": "i4", "uint": "u4", "uint32": "u4", "float": "f4", "float32": "f4", "double": "f8", "float64": "f8",
+    "char": "i1",
+    "int8": "i1",
+    "uchar": "u1",
+    "uint8": "u1",
+    "short": "i2",
+    "int16": "i2",
+    "ushort": "u2",
+    "uint16": "u2",
+    "int": "i4",
+    "int32": "i4",
+    "uint": "u4",
+    "uint32": "u4",
+    "float": "f4",
+    "float32": "f4",
+    "double": "f8",
+    "float64": "f8",
 }
 """Scalar types of the PLY format (Turk, The PLY polygon file format, 1994), with the sized names in common use."""
 
@@ -44,7 +58,9 @@ def open_ply(path: Path, config: IngestConfig) -> Opened:
         raise no_points(path, "a PLY file")
     if any(axis not in names for axis in "xyz"):
         raise RowplaneError(
-            str(path), f"the vertex properties {', '.join(names) or 'none'}", "vertex properties x, y and z",
+            str(path),
+            f"the vertex properties {', '.join(names) or 'none'}",
+            "vertex properties x, y and z",
             "Export the cloud with x, y and z.",
         )
     if header.faces:
@@ -53,7 +69,9 @@ def open_ply(path: Path, config: IngestConfig) -> Opened:
         return open_mesh(path, config)
     if header.before or any(kind == "list" for _, kind in header.properties):
         raise RowplaneError(
-            str(path), "vertices with lists, or elements before them", "vertices first, of plain numbers",
+            str(path),
+            "vertices with lists, or elements before them",
+            "vertices first, of plain numbers",
             "Export the cloud without lists.",
         )
     return _ascii(path, header, config) if header.encoding == "ascii" else _binary(path, header, config)
@@ -86,12 +104,20 @@ def _header(path: Path) -> Header:
                 raise RowplaneError(
                     str(path), f"the header line '{' '.join(words)}'", "format, element and property lines", "Export it again."
                 ) from None
-    if not start or encoding not in ("ascii", "binary_little_endian", "binary_big_endian") or min(elements.values(), default=0) < 0:
+    if (
+        not start
+        or encoding not in ("ascii", "binary_little_endian", "binary_big_endian")
+        or min(elements.values(), default=0) < 0
+    ):
         raise bad
     before = tuple(elements)[: list(elements).index("vertex")] if "vertex" in elements else ()
     return Header(
-        encoding, tuple(n for n in before if elements[n]), elements.get("vertex", 0), tuple(properties),
-        elements.get("face", 0), start,
+        encoding,
+        tuple(n for n in before if elements[n]),
+        elements.get("vertex", 0),
+        tuple(properties),
+        elements.get("face", 0),
+        start,
     )
 
 
@@ -149,11 +175,15 @@ def _ascii(path: Path, header: Header, config: IngestConfig) -> Opened:
                 part = read(stream, min(ROWS, left))
                 if len(part) < min(ROWS, left):
                     raise RowplaneError(
-                        str(path), f"{header.vertices - left + len(part):,} of the {header.vertices:,} points its header promises",
-                        "a whole file", "The file is cut short: copy it again.",
+                        str(path),
+                        f"{header.vertices - left + len(part):,} of the {header.vertices:,} points its header promises",
+                        "a whole file",
+                        "The file is cut short: copy it again.",
                     )
                 left -= len(part)
-                yield Chunk((part[:, 0], part[:, 1], part[:, 2]), np.clip(part[:, 3], 0, 255).astype(np.uint8) if label else None)
+                yield Chunk(
+                    (part[:, 0], part[:, 1], part[:, 2]), np.clip(part[:, 3], 0, 255).astype(np.uint8) if label else None
+                )
 
     first = next(chunks())
     middle = np.array([np.nanmedian(np.where(np.isfinite(c), c, np.nan)) for c in first.columns])

@@ -79,7 +79,17 @@ def judge_scan(survey: Survey, roof: Roof, surfaces: Surfaces, tolerance_mm: flo
         f"{known:.0%} of the area is known within {tolerance_mm:g} mm, noise {noise:.1f} mm, {density:.0f} points/m².",
     )
     return ScanQuality(
-        verdict, texts, len(survey.points_mm), on_roof, density, ratio, noise, survey.step_mm, holes, tilt_deg, bubble,
+        verdict,
+        texts,
+        len(survey.points_mm),
+        on_roof,
+        density,
+        ratio,
+        noise,
+        survey.step_mm,
+        holes,
+        tilt_deg,
+        bubble,
         _findings(verdict, texts, known),
     )
 
@@ -170,18 +180,26 @@ def _no_roof(roof: Roof) -> list[Reason]:
     return [] if roof.faces else [Reason("No roof face was found, so there is nothing to judge.", True)]
 
 
-def _of_points(
-    survey: Survey, density: float, ratio: float, noise: float, holes: float, tolerance_mm: float
-) -> list[Reason]:
+def _of_points(survey: Survey, density: float, ratio: float, noise: float, holes: float, tolerance_mm: float) -> list[Reason]:
     if survey.kind == "level":
         return []
     kinds = {source.format.split()[0] for source in survey.sources}
     checks = (
-        (density < SPARSE_PER_M2, f"{density:.0f} points/m² cannot show tiles ({SPARSE_PER_M2:.0f} are needed): fly lower or scan "
-         "from closer.", True),
-        (noise > NOISY_MM, f"Points scatter by {noise:.0f} mm ({NOISY_MM:.0f} is the limit): fly lower, slower, in better light.", True),
-        (survey.step_mm > STEP_SHARE * tolerance_mm, f"Coordinates come in steps of {survey.step_mm:.3g} mm: export with 1 mm "
-         "steps.", False),
+        (
+            density < SPARSE_PER_M2,
+            f"{density:.0f} points/m² cannot show tiles ({SPARSE_PER_M2:.0f} are needed): fly lower or scan from closer.",
+            True,
+        ),
+        (
+            noise > NOISY_MM,
+            f"Points scatter by {noise:.0f} mm ({NOISY_MM:.0f} is the limit): fly lower, slower, in better light.",
+            True,
+        ),
+        (
+            survey.step_mm > STEP_SHARE * tolerance_mm,
+            f"Coordinates come in steps of {survey.step_mm:.3g} mm: export with 1 mm steps.",
+            False,
+        ),
         (ratio > UNEVEN, f"Density differs {ratio:.0f}-fold over the roof: add images or stations where it is thin.", False),
         (holes > HOLES, f"{holes:.0%} of the roof has no points: add images or stations that see it.", False),
         ("mesh" in kinds, "A mesh is smoothed, and how much its points scattered is not known: give the point cloud.", False),
@@ -193,27 +211,33 @@ def _of_points(
 def _of_shape(bubble: float, tilt_deg: float, tilt_text: str) -> list[Reason]:
     reasons = []
     if bubble > BUBBLE_CAUTION_MM:
-        reasons.append(Reason(
-            f"The surface swells and sinks by {bubble:.0f} mm over a few metres, which a roof does not do ({BUBBLE_LIMIT_MM:.0f} is "
-            "the limit): image matching erred. Fly lower with more overlap, oblique images and even light.",
-            bubble > BUBBLE_LIMIT_MM,
-        ))
+        reasons.append(
+            Reason(
+                f"The surface swells and sinks by {bubble:.0f} mm over a few metres, which a roof does not do ({BUBBLE_LIMIT_MM:.0f} is "
+                "the limit): image matching erred. Fly lower with more overlap, oblique images and even light.",
+                bubble > BUBBLE_LIMIT_MM,
+            )
+        )
     if tilt_deg > TILT_DEG:
-        reasons.append(Reason(
-            f"The whole survey seems tilted by {tilt_deg:.1f}° ({tilt_text}): level it with ground control, or take pitches as "
-            "unsure by as much."
-        ))
+        reasons.append(
+            Reason(
+                f"The whole survey seems tilted by {tilt_deg:.1f}° ({tilt_text}): level it with ground control, or take pitches as "
+                "unsure by as much."
+            )
+        )
     return reasons
 
 
 def _of_certainty(surfaces: Surfaces, known: float, tolerance_mm: float) -> list[Reason]:
     if not surfaces.surfaces or known >= SURE_SHARE:
         return []
-    return [Reason(
-        f"{known:.0%} of the area is known within {tolerance_mm:g} mm ({SURE_SHARE:.0%} are needed): measure the rail tops at the "
-        "feet marked 'measure'.",
-        known < SOME_SHARE,
-    )]
+    return [
+        Reason(
+            f"{known:.0%} of the area is known within {tolerance_mm:g} mm ({SURE_SHARE:.0%} are needed): measure the rail tops at the "
+            "feet marked 'measure'.",
+            known < SOME_SHARE,
+        )
+    ]
 
 
 def _findings(verdict: Verdict, texts: tuple[str, ...], known: float) -> tuple[Finding, ...]:

@@ -17,8 +17,20 @@ from rowplane.model import Array
 CELL_BYTES = 1e-3
 """Bytes per cell that a compressed raster can hardly go below."""
 
-Z_UNITS = {"m": "m", "metre": "m", "meter": "m", "metres": "m", "meters": "m", "ft": "ft", "foot": "ft", "feet": "ft",
-           "us survey foot": "us-ft", "us-ft": "us-ft", "mm": "mm", "cm": "cm"}
+Z_UNITS = {
+    "m": "m",
+    "metre": "m",
+    "meter": "m",
+    "metres": "m",
+    "meters": "m",
+    "ft": "ft",
+    "foot": "ft",
+    "feet": "ft",
+    "us survey foot": "us-ft",
+    "us-ft": "us-ft",
+    "mm": "mm",
+    "cm": "cm",
+}
 
 
 def open_raster(path: Path, config: IngestConfig) -> Opened:
@@ -29,7 +41,9 @@ def open_raster(path: Path, config: IngestConfig) -> Opened:
         width, height, kind = raster.width, raster.height, raster.dtypes[0]
         if raster.count >= 3 and all(d == "uint8" for d in raster.dtypes[:3]):
             raise RowplaneError(
-                str(path), f"an image with {raster.count} colour bands", "a raster of heights, one band",
+                str(path),
+                f"an image with {raster.count} colour bands",
+                "a raster of heights, one band",
                 "Export the surface model (DSM), not the picture.",
             )
         check_count(path, width * height, CELL_BYTES, config.max_points)
@@ -61,12 +75,10 @@ def open_raster(path: Path, config: IngestConfig) -> Opened:
     middle = np.array([x, y, float(np.median(z))])
     cell = np.hypot(transform.a, transform.d), np.hypot(transform.b, transform.e)
     form = f"height raster, {width} × {height} cells of {cell[0]:.4g} × {cell[1]:.4g}, {kind}"
-    return Opened(
-        path, form, width * height, middle, chunks, crs=crs.to_wkt() if crs else None, unit_z=unit_z, gridded=True
-    )
+    return Opened(path, form, width * height, middle, chunks, crs=crs.to_wkt() if crs else None, unit_z=unit_z, gridded=True)
 
 
-def _place(transform: Any, col: Array, row: Array) -> tuple[Array, Array]:
+def _place(transform: Any, col: Any, row: Any) -> tuple[Array, Array]:
     return transform.a * col + transform.b * row + transform.c, transform.d * col + transform.e * row + transform.f
 
 

@@ -78,7 +78,10 @@ def read_survey(scan: tuple[Path, ...], config: IngestConfig) -> Survey:
     level = [path for path in scan if path.suffix.lower() in (".csv", ".txt") and is_level(path)]
     if level and len(scan) > 1:
         raise RowplaneError(
-            level[0].name, f"a level survey beside {len(scan) - 1} more", "one level survey alone, or clouds", "Give it by itself."
+            level[0].name,
+            f"a level survey beside {len(scan) - 1} more",
+            "one level survey alone, or clouds",
+            "Give it by itself.",
         )
     with ThreadPoolExecutor(max_workers=1) as pool:
         digests = [pool.submit(sha256, path) for path in scan]
@@ -86,9 +89,7 @@ def read_survey(scan: tuple[Path, ...], config: IngestConfig) -> Survey:
             return _level_survey(level[0], config, digests[0].result())
         files = tuple(READERS[path.suffix.lower()](path, config) for path in scan)
         survey = _cloud_survey(files, config)
-    sources = tuple(
-        replace(source, sha256=digest.result()) for source, digest in zip(survey.sources, digests, strict=True)
-    )
+    sources = tuple(replace(source, sha256=digest.result()) for source, digest in zip(survey.sources, digests, strict=True))
     return replace(survey, sources=sources)
 
 
@@ -96,7 +97,15 @@ def _level_survey(path: Path, config: IngestConfig, digest: str) -> Survey:
     sheet = read_level(path, config)
     source = SourceFile(path.name, path.stat().st_size, digest, len(sheet.points_mm), "level survey")
     return Survey(
-        path.stem, "level", sheet.points_mm, None, sheet.frame, (source,), sheet.dropped, sheet.readings, sheet.footprint_mm,
+        path.stem,
+        "level",
+        sheet.points_mm,
+        None,
+        sheet.frame,
+        (source,),
+        sheet.dropped,
+        sheet.readings,
+        sheet.footprint_mm,
         findings=sheet.findings + _told(path.name, sheet.dropped),
     )
 
@@ -123,7 +132,14 @@ def _cloud_survey(files: tuple[Opened, ...], config: IngestConfig) -> Survey:
     extents = tuple(np.abs(axes @ np.subtract(*box_of(part))) for part in parts if len(part))
     scale = scale_of(files, crs, config, axes @ centre, np.abs(axes @ (high - low)), extents)
     frame = SurveyFrame(
-        np.round(centre), axes, scale.unit, scale.unit_mm, scale.unit_z_mm, scale.grid_scale, scale.epsg, scale.crs_wkt,
+        np.round(centre),
+        axes,
+        scale.unit,
+        scale.unit_mm,
+        scale.unit_z_mm,
+        scale.grid_scale,
+        scale.epsg,
+        scale.crs_wkt,
         scale.unit_source,
     )
     size_mm = np.abs(scan_to_survey(frame, frame.origin + np.eye(3))).max(axis=0) @ np.abs(axes)
@@ -142,8 +158,18 @@ def _cloud_survey(files: tuple[Opened, ...], config: IngestConfig) -> Survey:
         at = (float(east), float(north))
     findings = tuple(f for file in files for f in file.findings) + scale.findings + _told(name, dropped)
     return Survey(
-        files[0].path.stem, "cloud", points, classes, frame, sources, dropped, None, footprint, at,
-        float((filled.step * size_mm).max()), findings,
+        files[0].path.stem,
+        "cloud",
+        points,
+        classes,
+        frame,
+        sources,
+        dropped,
+        None,
+        footprint,
+        at,
+        float((filled.step * size_mm).max()),
+        findings,
     )
 
 
@@ -157,8 +183,10 @@ def _check_together(files: tuple[Opened, ...], filled: Filled) -> None:
             size = float(max(np.ptp([low, high], axis=0).max(), np.ptp([other_low, other_high], axis=0).max()))
             if gap > APART * size:
                 raise RowplaneError(
-                    f"{other}, {name}", f"files that lie {gap:,.0f} units apart, each no larger than {size:,.0f}",
-                    "files of one roof, in one unit and one system", "Check unit and system of each; run other roofs as leads of their own.",
+                    f"{other}, {name}",
+                    f"files that lie {gap:,.0f} units apart, each no larger than {size:,.0f}",
+                    "files of one roof, in one unit and one system",
+                    "Check unit and system of each; run other roofs as leads of their own.",
                 )
 
 
@@ -204,5 +232,6 @@ def _plan_mm(frame: SurveyFrame, plan: tuple[int, int], across: Array) -> Array:
 
 def _told(name: str, dropped: tuple[tuple[str, int], ...]) -> tuple[Finding, ...]:
     return tuple(
-        finding("points-dropped", name, f"{count:,} left out: {reason}.", float(count), None, "points") for reason, count in dropped
+        finding("points-dropped", name, f"{count:,} left out: {reason}.", float(count), None, "points")
+        for reason, count in dropped
     )

@@ -68,7 +68,8 @@ def look(path: Path) -> Head:
                 names = told if not marked or all(find(told, axis) for axis in "xyz") else names
     start = f", which start with {', '.join(shown[:8])[:120]}" if shown else ""
     raise RowplaneError(
-        str(path), f"no row of three numbers in the first lines{start}",
+        str(path),
+        f"no row of three numbers in the first lines{start}",
         "rows of x y z, or a level survey with u_… v_… and staff_… or height_… columns (suffix m, mm, ft or in)",
         "Check that this is the right file; export it as x y z.",
     )
@@ -145,7 +146,9 @@ def open_text(path: Path, config: IngestConfig) -> Opened:
             promised = (head.promised or 0) + more[0]
             if seen < promised:
                 raise RowplaneError(
-                    str(path), f"{seen:,} of the {promised:,} points its counts promise", "a whole file",
+                    str(path),
+                    f"{seen:,} of the {promised:,} points its counts promise",
+                    "a whole file",
                     "The file is cut short: copy it again.",
                 )
 
@@ -164,7 +167,9 @@ def _columns(path: Path, head: Head) -> tuple[tuple[int, ...], str | None, str |
         (x, unit), (y, unit_y), (z, unit_z) = (found[key] or (0, None) for key in "xyz")
         if unit != unit_y:
             raise RowplaneError(
-                str(path), f"x in {unit or 'no unit'} and y in {unit_y or 'no unit'}", "one unit for x and y",
+                str(path),
+                f"x in {unit or 'no unit'} and y in {unit_y or 'no unit'}",
+                "one unit for x and y",
                 "Export both in one unit.",
             )
         used = (x, y, z) + ((found["class"][0],) if found["class"] else ())
@@ -172,13 +177,15 @@ def _columns(path: Path, head: Head) -> tuple[tuple[int, ...], str | None, str |
             return used, unit, unit_z or unit
     if head.names and any(found[key] for key in "xyz"):
         raise RowplaneError(
-            str(path), f"the columns {', '.join(head.names[:10])}",
+            str(path),
+            f"the columns {', '.join(head.names[:10])}",
             "x, y and z; or for a level survey u_…, v_… and staff_… or height_…, or x_…, y_… and z_… (suffix m, mm, ft or in)",
             "Name the columns so.",
         )
     if head.names and not _is_title(head):
         raise RowplaneError(
-            str(path), f"the columns {', '.join(head.names[:10])}",
+            str(path),
+            f"the columns {', '.join(head.names[:10])}",
             "x, y and z for a cloud; u_…, v_… and staff_… or height_… for a level survey (suffix m, mm, ft or in)",
             "Name the columns so.",
         )
@@ -192,6 +199,7 @@ def _is_title(head: Head) -> bool:
 
 def _rows(path: Path, stream: Any, head: Head, used: tuple[int, ...], seen: int, more: list[int]) -> Any:
     """Up to `ROWS` rows `(k, used)`; counts that start further scans of a PTS file are added to `more[0]`."""
+
     def lines() -> Iterator[str]:
         for line in stream:
             # A lone number inside a PTS file starts its next scan.
@@ -210,8 +218,10 @@ def _rows(path: Path, stream: Any, head: Head, used: tuple[int, ...], seen: int,
             where = re.search(r"at row (\d+)", str(error))
             row = seen + int(where[1]) + 1 if where else None
             raise RowplaneError(
-                str(path), f"a row that is not {len(used)} numbers{f' (number {row:,} of the points)' if row else ''}",
-                "one point per row", "Mend or delete that row; a last row cut short means the copy is not whole.",
+                str(path),
+                f"a row that is not {len(used)} numbers{f' (number {row:,} of the points)' if row else ''}",
+                "one point per row",
+                "Mend or delete that row; a last row cut short means the copy is not whole.",
             ) from error
 
 

@@ -28,7 +28,9 @@ def evidence_of(basis: RecheckBasis, taken: tuple[Taken, ...]) -> Evidence:
     told = [t for t in taken if t.kind in ("gap", "height")]
     pairs = [row_of(basis, t) for t in told]
     levels = sorted({t.datum for t in told if t.kind == "height"})
-    datums = np.array([[float(t.kind == "height" and t.datum == d) for d in levels] for t in told]).reshape(len(told), len(levels))
+    datums = np.array([[float(t.kind == "height" and t.datum == d) for d in levels] for t in told]).reshape(
+        len(told), len(levels)
+    )
     return Evidence(
         np.array([row for row, _ in pairs]).reshape(len(told), len(basis.hook_ids)),
         np.array([t.level_mm for t in told], dtype=float), np.array([v for _, v in pairs], dtype=float), datums,

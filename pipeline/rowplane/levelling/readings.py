@@ -31,9 +31,7 @@ FACTORS = {"inches": 25.4, "metres": 1000.0, "centimetres": 10.0, "feet": 304.8}
 TARGETS = {"gap": "a foot", "height": "a foot, hook or rail", "set": "a foot", "moved": "a hook or rail"}
 
 
-def judge(
-    bases: tuple[RecheckBasis, ...], readings: FieldReadings
-) -> tuple[tuple[RecheckBasis, ...], tuple[Finding, ...]]:
+def judge(bases: tuple[RecheckBasis, ...], readings: FieldReadings) -> tuple[tuple[RecheckBasis, ...], tuple[Finding, ...]]:
     """The bases with the readings taken in that count, and what was left out and why.
 
     Raises RowplaneError, the bases untouched, for a stale revision, an unknown id or kind, a value that is missing or absurd,
@@ -161,7 +159,9 @@ def _moved_whole(basis: RecheckBasis, reading: FieldReading, subject: str) -> No
     if np.isnan(reading.u_mm) and np.isnan(reading.v_mm):
         raise RowplaneError(subject, "no place", "u_mm or v_mm, where it is now", "Give them from the datum.")
     if reading.id in basis.hook_rails and not np.isnan(reading.v_mm):
-        raise RowplaneError(subject, "v_mm for a whole rail", "u_mm only", "Give moved hooks one by one for a move up the slope.")
+        raise RowplaneError(
+            subject, "v_mm for a whole rail", "u_mm only", "Give moved hooks one by one for a move up the slope."
+        )
     start = place_of(basis, reading.id, float("nan"), float("nan"))
     way = [to - at for to, at in zip((reading.u_mm, reading.v_mm), start, strict=True) if not np.isnan(to)]
     far = max(way, key=abs)
@@ -202,7 +202,9 @@ def _judge_units(basis: RecheckBasis, new: tuple[Taken, ...], source: str) -> No
         read = np.array([t.value_mm for t in gaps])
         expected = read - np.array([t.level_mm for t in gaps]) + np.array([row for row, _ in rows]) @ basis.mean_mm
         sd = np.sqrt([row @ basis.covariance_mm2 @ row + variance for row, variance in rows])
-        _judge_factor(read, expected, np.maximum(sd, 3.0), f"{source}, gaps of array {basis.array}", "rail top up to the string")
+        _judge_factor(
+            read, expected, np.maximum(sd, 3.0), f"{source}, gaps of array {basis.array}", "rail top up to the string"
+        )
     heights = tuple(t for t in new if t.kind == "height")
     if len(heights) >= 2:
         _judge_heights(basis, heights, source)
@@ -218,7 +220,9 @@ def _judge_heights(basis: RecheckBasis, heights: tuple[Taken, ...], source: str)
     sd = np.sqrt([row @ basis.covariance_mm2 @ row + variance for row, variance in rows]) * basis.up[2]
     read, expected = read - np.median(read), expected - np.median(expected)
     if np.ptp(expected) > 10 * float(np.median(sd)):
-        _judge_factor(read, expected, np.maximum(2 * sd, 3.0), f"{source}, heights of array {basis.array}", "upwards from one level")
+        _judge_factor(
+            read, expected, np.maximum(2 * sd, 3.0), f"{source}, heights of array {basis.array}", "upwards from one level"
+        )
 
 
 def _judge_factor(read: Array, expected: Array, sd: Array, subject: str, meant: str) -> None:
@@ -231,9 +235,13 @@ def _judge_factor(read: Array, expected: Array, sd: Array, subject: str, meant: 
         return
     for unit, factor in FACTORS.items():
         if fits(read * factor):
-            raise RowplaneError(subject, f"values that fit as {unit} (factor {factor:g})", "millimetres", "Give value_mm in mm.")
+            raise RowplaneError(
+                subject, f"values that fit as {unit} (factor {factor:g})", "millimetres", "Give value_mm in mm."
+            )
         if fits(read / factor):
-            raise RowplaneError(subject, f"values {factor:g} times too great", "millimetres", f"Divide by {factor:g} and give them again.")
+            raise RowplaneError(
+                subject, f"values {factor:g} times too great", "millimetres", f"Divide by {factor:g} and give them again."
+            )
     if fits(-read):
         raise RowplaneError(subject, "values with the wrong sign", meant, "Turn the sign round and give them again.")
 

@@ -35,9 +35,7 @@ def levelling_of(
         measures += listed
         found += _findings(one, sigma, glance, strung, len(listed))
     bases = tuple(one.kept for one in solved)
-    return Levelling(
-        tuple(feet), tuple(hooks), tuple(planes), tuple(strings), tuple(measures), bases, wishes, tuple(found)
-    )
+    return Levelling(tuple(feet), tuple(hooks), tuple(planes), tuple(strings), tuple(measures), bases, wishes, tuple(found))
 
 
 def _foot_settings(one: Solved, sigma: np.ndarray, strung: tuple[Strung, ...], notes: dict[str, str]) -> list[FootSetting]:
@@ -138,4 +136,3 @@ def _string_findings(name: str, strung: tuple[Strung, ...]) -> list[Finding]:
         for s in strung
         if s.advice != "string"
     ]  # fmt: skip
-

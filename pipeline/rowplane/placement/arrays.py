@@ -51,9 +51,7 @@ def module_array(
         Module(f"{name}-r{row[k]}c{column[k]}", int(row[k]), int(column[k]), tuple(float(x) for x in rects_mm[k]))  # type: ignore[arg-type]
         for k in order
     )
-    return ModuleArray(
-        name, face, orientation, sides_mm[0], sides_mm[1], gap_mm, modules, lines_of(modules, gap_mm), bound
-    )
+    return ModuleArray(name, face, orientation, sides_mm[0], sides_mm[1], gap_mm, modules, lines_of(modules, gap_mm), bound)
 
 
 def lines_of(modules: Sequence[Module], gap_mm: float) -> tuple[Line, ...]:

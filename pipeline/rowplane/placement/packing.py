@@ -182,8 +182,7 @@ def ceiling(sections: Sections, grid: Grid, rows: Rows, from_mm: float, to_mm: f
         return int(depths(spread[0][None, :], spread[1][None, :], grid.period_u_mm)[1].max()), front
     owners = np.repeat(merged_owner, len(grid.steps_u_mm))
     each = [
-        depths(spread[0][None, owners == k], spread[1][None, owners == k], grid.period_u_mm)[1].max()
-        for k in np.unique(owners)
+        depths(spread[0][None, owners == k], spread[1][None, owners == k], grid.period_u_mm)[1].max() for k in np.unique(owners)
     ]
     return int(sum(each)), front
 

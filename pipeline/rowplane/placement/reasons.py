@@ -73,7 +73,9 @@ def cure(
         now = max((d for e, d in kept_mm.items() if e.kind == kind), default=0.0)
         found = _largest(now, lambda d, kind=kind: count(_lowered(kept_mm, kind, d), placement))  # type: ignore[misc]
         if found:
-            options.append((now - found[0], f"{kind} setback {found[0]:g} instead of {now:g} mm would let {found[1]} modules in"))
+            options.append(
+                (now - found[0], f"{kind} setback {found[0]:g} instead of {now:g} mm would let {found[1]} modules in")
+            )
     if face.obstacles:
         now = placement.setback_mm.obstacle
         found = _largest(now, lambda d: count(kept_mm, _with_obstacle(placement, d)))

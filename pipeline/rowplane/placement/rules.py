@@ -177,15 +177,15 @@ def _with_ways(job: Job, wide: bool, carrying: frozenset[str] | None, laid: Laid
     words = f"ways of {job.placement.path_mm:g} mm are kept clear on faces {', '.join(sorted(chosen)) or 'none'}"
     if clear:
         words += f"; faces {', '.join(sorted(clear))} carry no modules and are clear"
-    text = f"From the lowest edge to the ridge, {words}. Which face looks to the street or driveway is not known from the survey."
+    text = (
+        f"From the lowest edge to the ridge, {words}. Which face looks to the street or driveway is not known from the survey."
+    )
     if not met:
         text += " This does not meet the rule: there are too few faces wide enough."
     return result, (finding("access-path", "roof", text, float(len(chosen) + len(clear)), float(job.placement.paths_least)),)
 
 
-def _cheapest(
-    job: Job, steep: list[str], clear: frozenset[str], cost: Mapping[str, int]
-) -> tuple[tuple[str, ...], bool]:
+def _cheapest(job: Job, steep: list[str], clear: frozenset[str], cost: Mapping[str, int]) -> tuple[tuple[str, ...], bool]:
     """Faces that get a way so that every face with modules is served and enough faces have one; and whether that can be met."""
     beside = {f.id: frozenset(e.neighbour for e in f.edges if e.neighbour) for f in job.faces}
     able = sorted(cost)

@@ -42,7 +42,15 @@ def clear_sky_kWh_m2(
     sun = place.get_solarposition(times, pressure=atmosphere.alt2pres(altitude_m))
     sky = place.get_clearsky(times, model="ineichen", solar_position=sun, linke_turbidity=3.0)
     plane = irradiance.get_total_irradiance(
-        tilt_deg, azimuth, sun["apparent_zenith"], sun["azimuth"], sky["dni"], sky["ghi"], sky["dhi"], albedo=0.25, model="isotropic"
+        tilt_deg,
+        azimuth,
+        sun["apparent_zenith"],
+        sun["azimuth"],
+        sky["dni"],
+        sky["ghi"],
+        sky["dhi"],
+        albedo=0.25,
+        model="isotropic",
     )
     return float(plane["poa_global"].fillna(0.0).sum() / 1000.0)
 
@@ -55,7 +63,10 @@ def rank_faces(faces: tuple[Face, ...], rank_by: str, latitude_deg: float | None
     able = importlib.util.find_spec("pvlib") is not None
     if rank_by == "clear-sky" and not able:
         raise RowplaneError(
-            "placement.rank_by", "clear-sky, but pvlib is not installed", "auto, noon, or pvlib installed", "pip install 'rowplane[sun]'"
+            "placement.rank_by",
+            "clear-sky, but pvlib is not installed",
+            "auto, noon, or pvlib installed",
+            "pip install 'rowplane[sun]'",
         )
     if rank_by == "noon" or not able:
         score = {f.id: noon_score(pitch_deg(f.frame), azimuth_deg(f.frame), here) for f in faces}

@@ -103,9 +103,19 @@ def build_array(
         feet += own_feet
         rails.append(
             Rail(
-                plan.id, grid.array.id, surface.face.id, plan.column.rafter.name if plan.column.rafter else "",
-                plan.column.u_mm, *plan.ends_mm, tuple(h.id for h in own_hooks), tuple(f.id for f in own_feet), matrix, (), (),
-                max((s.moment_Nm for s in loaded), default=math.nan), max((s.deflection_mm for s in loaded), default=math.nan),
+                plan.id,
+                grid.array.id,
+                surface.face.id,
+                plan.column.rafter.name if plan.column.rafter else "",
+                plan.column.u_mm,
+                *plan.ends_mm,
+                tuple(h.id for h in own_hooks),
+                tuple(f.id for f in own_feet),
+                matrix,
+                (),
+                (),
+                max((s.moment_Nm for s in loaded), default=math.nan),
+                max((s.deflection_mm for s in loaded), default=math.nan),
             )
         )
     return ArraySupports(tuple(rails), tuple(hooks), tuple(feet))
@@ -152,8 +162,20 @@ def _hooks(plan: RailPlan, heights: Array, forces: HookForces, ground: Ground, s
         use, governs = hook_use(*three, hardware, site)
         hooks.append(
             Hook(
-                f"{plan.id}-H{k + 1}", plan.id, rafter.name if rafter else "", seat.course, plan.column.pan, u, seat.v_mm,
-                float(heights[k]), max(spans[max(k - 1, 0) : k + 1]), rafter is None, max(0.0, miss), *three, use, governs,
+                f"{plan.id}-H{k + 1}",
+                plan.id,
+                rafter.name if rafter else "",
+                seat.course,
+                plan.column.pan,
+                u,
+                seat.v_mm,
+                float(heights[k]),
+                max(spans[max(k - 1, 0) : k + 1]),
+                rafter is None,
+                max(0.0, miss),
+                *three,
+                use,
+                governs,
                 _hook_note(plan, seat, ground),
             )
         )
@@ -187,8 +209,17 @@ def _feet(plan: RailPlan, grid: Grid, face: str, sags: Array, chosen: RailSet) -
     note = f"layout needs {chosen.cures[0]}" if chosen.cures else ""
     return [
         Foot(
-            f"{grid.array.id}-{spot.line}-{number}", grid.array.id, face, spot.line, run_of(grid, spot), plan.id,
-            kind_of(grid, spot), spot.u_mm, spot.v_mm, float(sag), note,
+            f"{grid.array.id}-{spot.line}-{number}",
+            grid.array.id,
+            face,
+            spot.line,
+            run_of(grid, spot),
+            plan.id,
+            kind_of(grid, spot),
+            spot.u_mm,
+            spot.v_mm,
+            float(sag),
+            note,
         )
         for spot, sag in zip(plan.spots, sags, strict=True)
     ]

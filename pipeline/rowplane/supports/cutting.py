@@ -105,9 +105,7 @@ def _places(bar: Bar, clear_mm: float, end_spans: bool) -> tuple[tuple[float, fl
     return tuple(places)
 
 
-def cutting_stock(
-    pieces: Sequence[tuple[str, float]], stock_mm: Sequence[float], saw_mm: float
-) -> tuple[StockCut, ...]:
+def cutting_stock(pieces: Sequence[tuple[str, float]], stock_mm: Sequence[float], saw_mm: float) -> tuple[StockCut, ...]:
     """One-dimensional cutting stock, solved to the least total length by an integer program over cutting patterns.
 
     Gilmore and Gomory, Operations Research 9 (1961) 849–859, with all maximal patterns written out: a stock length
@@ -162,7 +160,9 @@ def _hand_out(
     cuts = []
     for (stock, pattern), count in zip(patterns, times, strict=True):
         for _ in range(int(count)):
-            taken = [waiting[length].pop(0) for length, n in zip(lengths, pattern, strict=True) for _ in range(n) if waiting[length]]
+            taken = [
+                waiting[length].pop(0) for length, n in zip(lengths, pattern, strict=True) for _ in range(n) if waiting[length]
+            ]
             if taken:
                 used = sum(length + saw_mm for _, length in taken)
                 cuts.append(StockCut(stock, tuple(taken), max(0.0, stock - used)))

@@ -86,9 +86,7 @@ def fewest(seats: Sequence[Seat], ends_v: tuple[float, float], limits: HookLimit
     return 2 if most_even(seats, ends_v, limits, 2) else None
 
 
-def most_even(
-    seats: Sequence[Seat], ends_v: tuple[float, float], limits: HookLimits, count: int
-) -> tuple[Seat, ...]:
+def most_even(seats: Sequence[Seat], ends_v: tuple[float, float], limits: HookLimits, count: int) -> tuple[Seat, ...]:
     """The `count` seats within the limits whose spans and overhangs are most even; empty where there are none.
 
     Least sum of squared shares of their limits, by dynamic programming over (hooks so far, seat).

@@ -48,7 +48,9 @@ def _hook_parts(plan: SupportPlan, levels: Levelling, hardware: HardwareConfig) 
     total, note = _spared(hooks, hardware.spare_percent)
     screws, screw_note = _spared(hooks * hardware.screws_per_hook, hardware.spare_percent)
     seals, seal_note = _spared(hooks, hardware.spare_percent)
-    screw = f"{hardware.screw_diameter_mm:g} mm, thread {hardware.screw_thread_mm:g} mm, pilot hole {hardware.pilot_hole_mm:g} mm"
+    screw = (
+        f"{hardware.screw_diameter_mm:g} mm, thread {hardware.screw_thread_mm:g} mm, pilot hole {hardware.pilot_hole_mm:g} mm"
+    )
     tiles = math.ceil(hooks * hardware.spare_tile_percent / 100.0)
     return [
         Part("tile hook", hardware.name, total, "piece", total * hardware.hook_mass_kg, note),
@@ -87,14 +89,20 @@ def _rail_parts(plan: SupportPlan, hardware: HardwareConfig) -> list[Part]:
     offcut = sum(c.offcut_mm for c in plan.cutting)
     parts = [
         Part(
-            "rail, stock length", f"{length:g} mm", n, "piece", n * length / 1000 * hardware.rail_mass_kg_m,
+            "rail, stock length",
+            f"{length:g} mm",
+            n,
+            "piece",
+            n * length / 1000 * hardware.rail_mass_kg_m,
             f"off-cuts {offcut / 1000:.2f} of {bought / 1000:.2f} m in all",
         )
         for length, n in sorted(stock.items())
     ]
     cuts = Counter(math.ceil(round(length, 3)) for r in plan.rails for length in r.cuts_mm)
     # The cuts come out of the stock above: no weight of their own.
-    parts += [Part("rail, cut", f"{length} mm", n, "piece", 0.0, "from stock") for length, n in sorted(cuts.items(), reverse=True)]
+    parts += [
+        Part("rail, cut", f"{length} mm", n, "piece", 0.0, "from stock") for length, n in sorted(cuts.items(), reverse=True)
+    ]
     splices = sum(len(r.splices_mm) for r in plan.rails)
     if splices:
         parts.append(Part("rail splice", f"rails {used / 1000:.2f} m in all", splices, "piece", NO_WEIGHT))
@@ -130,7 +138,9 @@ def _electrical(layout: Layout) -> list[Part]:
     modules = sum(len(a.modules) for a in layout.arrays)
     parts = [Part("cable clip", "two per module (common practice, no source)", 2 * modules, "piece", NO_WEIGHT)]
     length = sum(_cable_mm(a) for a in layout.arrays)
-    parts.append(Part("cable route", "along every row and up one side to the junction box", round(length / 1000, 1), "m", NO_WEIGHT))
+    parts.append(
+        Part("cable route", "along every row and up one side to the junction box", round(length / 1000, 1), "m", NO_WEIGHT)
+    )
     blocks = sum(len(blocks_of(a)) for a in layout.arrays)
     parts.append(Part("equipment-grounding connection", "one per continuous block of modules", blocks, "piece", NO_WEIGHT))
     for array in layout.arrays:

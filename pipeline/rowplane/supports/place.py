@@ -48,7 +48,9 @@ def place_supports(
         found.append(finding("loads-not-screened", "loads", "No site loads were given: no hook, rail or module was screened."))
     finished, cutting, said = _cut(rails, hooks, feet, hardware)
     found += said
-    return SupportPlan(finished, tuple(hooks), tuple(feet), cutting, _screened(words, hardware, site), tuple(dict.fromkeys(found)))
+    return SupportPlan(
+        finished, tuple(hooks), tuple(feet), cutting, _screened(words, hardware, site), tuple(dict.fromkeys(found))
+    )
 
 
 def _screened(words: Sequence[str], hardware: HardwareConfig, site: SiteConfig) -> str:
@@ -103,9 +105,7 @@ def _about_ground(ground: Ground, section: RafterConfig | None, surface: Surface
         found.append(finding("rafter-narrow", f"face {face}", words, section.width_mm, 2 * hardware.screw_edge_mm, "mm"))
     if ground.pattern is not None and pan_slack_mm(ground.pattern, hardware) < 0:
         words = f"The hook's arm is wider than the pans of face {face}: the tiles beside it must be cut."
-        found.append(
-            finding("arm-too-wide", f"face {face}", words, hardware.arm_width_mm, ground.pattern.pan_width_mm, "mm")
-        )
+        found.append(finding("arm-too-wide", f"face {face}", words, hardware.arm_width_mm, ground.pattern.pan_width_mm, "mm"))
     return found
 
 
@@ -168,7 +168,9 @@ def _cut(
     ]
     spliced, cutting = cut_rails(bars, hardware.stock_length_mm, hardware.saw_mm, hardware.splice_clear_mm)
     found = [
-        finding("splice-place", f"rail {s.bar.rail}", f"No place on rail {s.bar.rail} keeps a splice clear of feet and end spans.")
+        finding(
+            "splice-place", f"rail {s.bar.rail}", f"No place on rail {s.bar.rail} keeps a splice clear of feet and end spans."
+        )
         for s in spliced
         if s.forced
     ]

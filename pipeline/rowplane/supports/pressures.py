@@ -115,7 +115,9 @@ def _wind_en(
         pull, push = en_1991_1_4.worst(pitch)
     except ValueError:
         return None, "", [f"wind on face {face.id}: a pitch of {pitch:.1f}° is not carried ({en_1991_1_4.LEFT_OUT})"]
-    q = site.gamma_Q * en_1991_1_4.peak_pressure_Pa(float(site.wind_speed_m_s or 0), float(site.height_m or 0), str(site.terrain))
+    q = site.gamma_Q * en_1991_1_4.peak_pressure_Pa(
+        float(site.wind_speed_m_s or 0), float(site.height_m or 0), str(site.terrain)
+    )
 
     def make(spots: Sequence[Spot], _areas: Array, _influence: Array) -> list[Case]:
         feet = len(spots)

@@ -160,9 +160,7 @@ def _hooks_needed(ground: Ground, column: Column, first: int, last: int) -> int 
     return None if cure is None else (fewest(seats, ends, cure) or 0) + RELAXED_HOOKS
 
 
-def _smallest_cure(
-    ground: Ground, limits: Limits, works: Callable[[Limits], bool]
-) -> tuple[Limits, tuple[str, ...]] | None:
+def _smallest_cure(ground: Ground, limits: Limits, works: Callable[[Limits], bool]) -> tuple[Limits, tuple[str, ...]] | None:
     """The relaxation of one limit alone that changes it least, else of several tightened in turn; with words for each."""
     top = _loosest(ground, limits)
     singles = []

@@ -44,7 +44,12 @@ class Cells:
     def only(self, keep: NDArray[np.bool_]) -> Cells:
         """The cells where `keep`."""
         return replace(
-            self, uv=self.uv[keep], height=self.height[keep], count=self.count[keep], tile=self.tile[keep], tiles=self.tiles[keep]
+            self,
+            uv=self.uv[keep],
+            height=self.height[keep],
+            count=self.count[keep],
+            tile=self.tile[keep],
+            tiles=self.tiles[keep],
         )
 
 
@@ -87,7 +92,9 @@ class TileParts:
         return y.reshape(self.shape[0], self.shape[1], -1)
 
 
-def tile_values(grid: Grid, relief: Relief | None, uvw: Array, expected: Array | None, box: tuple[float, float, float, float]) -> Cells:
+def tile_values(
+    grid: Grid, relief: Relief | None, uvw: Array, expected: Array | None, box: tuple[float, float, float, float]
+) -> Cells:
     """Values of all tiles from points `(n, 3)`. `expected` `(courses, columns)` is a rough substrate to judge points by."""
     parts = TileParts(grid, box)
     sums = np.zeros((6, parts.size))
@@ -129,7 +136,16 @@ def _judge(parts: TileParts, sums: Array, expected: Array | None, dropped: int) 
     n = n[k, j]
     mean_u, mean_v, height = ((x * ~off).sum(2)[k, j] / n for x in (u, v, total))
     tile = np.column_stack([k + parts.first[0], j + parts.first[1]])
-    return Cells(np.column_stack([mean_u, mean_v]), height, n, tile, np.ones(len(n)), noise, _parts_off(parts, off, mean, expected, count), dropped)
+    return Cells(
+        np.column_stack([mean_u, mean_v]),
+        height,
+        n,
+        tile,
+        np.ones(len(n)),
+        noise,
+        _parts_off(parts, off, mean, expected, count),
+        dropped,
+    )
 
 
 def _parts_off(parts: TileParts, off: NDArray[np.bool_], mean: Array, expected: Array | None, count: Array) -> Array:
@@ -138,7 +154,9 @@ def _parts_off(parts: TileParts, off: NDArray[np.bool_], mean: Array, expected: 
     k, j, p = np.nonzero(off)
     course = k + parts.first[0] + (p // PARTS[1] + 0.5) / PARTS[0]
     column = j + parts.first[1] + (p % PARTS[1] + 0.5) / PARTS[1]
-    return np.column_stack([course, column, mean[k, j, p] - expected[k, j], count[k, j, p], np.full(len(k), 1 / (PARTS[0] * PARTS[1]))])
+    return np.column_stack(
+        [course, column, mean[k, j, p] - expected[k, j], count[k, j, p], np.full(len(k), 1 / (PARTS[0] * PARTS[1]))]
+    )
 
 
 def merged(cells: Cells, most: int) -> Cells:
@@ -166,5 +184,10 @@ def _grouped(cells: Cells, group: NDArray[np.int64], size: int) -> Cells:
     np.minimum.at(first, group, np.arange(len(group)))
     together = np.bincount(group, weights=cells.tiles, minlength=size)
     return replace(
-        cells, uv=np.column_stack(mean[:2]), height=mean[2], count=1 / noise, tile=cells.tile[first], tiles=together.astype(float)
+        cells,
+        uv=np.column_stack(mean[:2]),
+        height=mean[2],
+        count=1 / noise,
+        tile=cells.tile[first],
+        tiles=together.astype(float),
     )

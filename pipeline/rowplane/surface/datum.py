@@ -58,7 +58,9 @@ def moved(face: Face, frame: FaceFrame) -> Face:
         return replace(e, start_uv=(float(u0), float(v0)), end_uv=(float(u1), float(v1)))
 
     obstacles = tuple(replace(o, outline=polygon(o.outline)) for o in face.obstacles)
-    return replace(face, frame=frame, outline=polygon(face.outline), edges=tuple(edge(e) for e in face.edges), obstacles=obstacles)
+    return replace(
+        face, frame=frame, outline=polygon(face.outline), edges=tuple(edge(e) for e in face.edges), obstacles=obstacles
+    )
 
 
 def datum(face: Face, grid: Grid | None) -> tuple[float, float, str]:

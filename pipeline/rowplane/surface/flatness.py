@@ -97,7 +97,11 @@ def _narrowest(local: Array) -> tuple[Array, float]:
     ones = np.ones((len(x), 1))
     upper, lower = np.hstack([x, ones, -ones]), np.hstack([-x, -ones, -ones])
     found = linprog(
-        [0, 0, 0, 1], np.vstack([upper, lower]), np.concatenate([z, -z]), bounds=[(None, None)] * 3 + [(0, None)], method="highs"
+        [0, 0, 0, 1],
+        np.vstack([upper, lower]),
+        np.concatenate([z, -z]),
+        bounds=[(None, None)] * 3 + [(0, None)],
+        method="highs",
     )
     if not found.success:
         return np.zeros(2), float(np.ptp(local[:, 2]))

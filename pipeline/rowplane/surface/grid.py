@@ -81,7 +81,9 @@ def _cells(u: Array, v: Array, step: float) -> tuple[NDArray[np.int64], NDArray[
     return i, j, (int(i.max()) + 1, int(j.max()) + 1)
 
 
-def find_grid(u: Array, v: Array, w: Array, cover_hint: float | None, gauge_hint: float | None) -> tuple[Grid | None, float, float]:
+def find_grid(
+    u: Array, v: Array, w: Array, cover_hint: float | None, gauge_hint: float | None
+) -> tuple[Grid | None, float, float]:
     """Grid of detrended points `(n,)`, or None, with how far both peaks stand over the noise (1 = at the limit).
 
     The returned grid is rough (about a bin of the spectrum) and its u0, v0 are arbitrary: refine.py settles them. A hint

@@ -89,7 +89,9 @@ def _at_datum(face: Face, survey: Survey, mine: NDArray[np.bool_], readings: Rea
 def _off(uvw: Array, height: float) -> Patch:
     import shapely
 
-    return Patch(shapely.box(uvw[0] - OFF_HALF_MM, uvw[1] - OFF_HALF_MM, uvw[0] + OFF_HALF_MM, uvw[1] + OFF_HALF_MM), "displaced", height)
+    return Patch(
+        shapely.box(uvw[0] - OFF_HALF_MM, uvw[1] - OFF_HALF_MM, uvw[0] + OFF_HALF_MM, uvw[1] + OFF_HALF_MM), "displaced", height
+    )
 
 
 def hinted_pattern(config: SurfaceConfig, uv: Array, kinds: NDArray[np.str_]) -> TilePattern | None:

@@ -141,7 +141,9 @@ def settle(cells: Cells, start: Prior) -> tuple[Prior, NDArray[np.bool_]]:
     return prior, away <= OFF_SIGMAS * np.sqrt(prior.seat_sd**2 + cells.variance + field.sd_mm(cells.uv) ** 2)
 
 
-def assemble(face: Face, found: Found | None, cells: Cells, good: NDArray[np.bool_], prior: Prior, config: SurfaceConfig) -> Surface:
+def assemble(
+    face: Face, found: Found | None, cells: Cells, good: NDArray[np.bool_], prior: Prior, config: SurfaceConfig
+) -> Surface:
     """The field on the substrate's own plane in the datum frame, and all that is read off it."""
     values = merged(cells.only(good), MOST_VALUES)
     first = condition(prior, values.uv, values.height, values.variance, values.tiles)

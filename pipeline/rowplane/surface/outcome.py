@@ -34,7 +34,15 @@ def carried_prior(prior: Prior, face: Face) -> Prior:
     return replace(prior, centre=(float(middle.x), float(middle.y)))
 
 
-def finished(face: Face, pattern: TilePattern | None, field: SubstrateField, noise_mm: float, patches: tuple[Patch, ...], note: str, step: float) -> Surface:
+def finished(
+    face: Face,
+    pattern: TilePattern | None,
+    field: SubstrateField,
+    noise_mm: float,
+    patches: tuple[Patch, ...],
+    note: str,
+    step: float,
+) -> Surface:
     """Surface with its rasters, flatness and findings."""
     face = replace(face, covariance=plane_covariance(field, face.outline))
     corner, own, sd = rasters(field, face.outline, step)
@@ -51,7 +59,11 @@ def findings_of(face: Face, pattern: TilePattern | None, flatness: Flatness | No
     """What a person should know about this face."""
     out = []
     if pattern is None:
-        out.append(finding("no-pattern", f"face {face.id}", f"No tile pattern was found on face {face.id}: courses and pans are not known."))
+        out.append(
+            finding(
+                "no-pattern", f"face {face.id}", f"No tile pattern was found on face {face.id}: courses and pans are not known."
+            )
+        )
     if flatness is not None and flatness.rafter_sag_share < SAG_LIMIT:
         sag, share = flatness.rafter_sag_mm, flatness.rafter_sag_share
         text = f"Face {face.id} sags {sag:.0f} mm up its slope, 1/{share:.0f} of the length; an ordinary limit is 1/{SAG_LIMIT:.0f}."

@@ -79,7 +79,9 @@ def tile_means(tiles: Tiles, rest: Array, keep: NDArray[np.bool_]) -> tuple[Arra
     return np.asarray(total / np.maximum(count, 1)), np.asarray(count)
 
 
-def fit_relief(column: Array, course: Array, w: Array, shape: tuple[int, int] = (ROWS, COLUMNS), turns: int = 3) -> tuple[Array, Array]:
+def fit_relief(
+    column: Array, course: Array, w: Array, shape: tuple[int, int] = (ROWS, COLUMNS), turns: int = 3
+) -> tuple[Array, Array]:
     """Relief table and every point's residual after relief and its own tile's mean have been taken off, in turn.
 
     With the mean of each tile free, neither the substrate nor the seating of a tile can leak into the relief. Points more
@@ -111,7 +113,9 @@ def binned(column: Array, course: Array, w: Array, keep: NDArray[np.bool_], shap
     rest = np.where(count > 0, mean - plain, 0.0)
     within = np.bincount(cell, weights=weight * (w - mean[i, j]) ** 2, minlength=rows * columns).reshape(shape)
     variance = within.sum() / max(count.sum() - (count > 0).sum(), 1.0)
-    signal = max(float(np.average(rest**2, weights=np.maximum(count, 1e-9))) - variance * (count > 0).sum() / max(count.sum(), 1.0), 0.0)
+    signal = max(
+        float(np.average(rest**2, weights=np.maximum(count, 1e-9))) - variance * (count > 0).sum() / max(count.sum(), 1.0), 0.0
+    )
     share = signal / np.maximum(signal + variance / np.maximum(count, 1e-9), 1e-12)
     return np.asarray(plain + share * rest)
 
@@ -157,7 +161,9 @@ def _settled(grid: Grid, u: Array, v: Array, w: Array, free_drift: bool) -> tupl
         soft = ndimage.gaussian_filter(table, smooth, mode="wrap")
         slope_p = (np.roll(soft, -1, 1) - np.roll(soft, 1, 1)) * COLUMNS / 2
         slope_q = (np.roll(soft, -1, 0) - np.roll(soft, 1, 0)) * ROWS / 2
-        a = _design(grid, column, course, u, v, lookup(slope_p, column, course, True), lookup(slope_q, column, course, True), free_drift)
+        a = _design(
+            grid, column, course, u, v, lookup(slope_p, column, course, True), lookup(slope_q, column, course, True), free_drift
+        )
         limit = 1.5 * robust_sd(rest)
         weight = np.minimum(1.0, limit / np.maximum(np.abs(rest), 1e-9))
         step, sd = _solve(a, rest, weight)

@@ -85,12 +85,13 @@ class _Likelihood:
         half = weight - 0.5 * np.diag(np.diag(weight))
         rest = np.maximum(2 - h, 0.0)
         slope_h = np.where(h < 1, h * (2.25 * h - 3), -0.75 * rest * rest)
-        gradient = np.array([
-            2 * np.vdot(half, smooth),
-            np.vdot(half, smooth_sd**2 * (r * r / 3) * (1 + r) * fall),
-            2 * np.vdot(half, rafter),
-            np.vdot(half, across * (-h * slope_h)),
-            2 * seat_sd**2 * np.diag(half) @ self.share,
-        ])
+        gradient = np.array(
+            [
+                2 * np.vdot(half, smooth),
+                np.vdot(half, smooth_sd**2 * (r * r / 3) * (1 + r) * fall),
+                2 * np.vdot(half, rafter),
+                np.vdot(half, across * (-h * slope_h)),
+                2 * seat_sd**2 * np.diag(half) @ self.share,
+            ]
+        )
         return float(value), np.asarray(away / SPREAD - gradient)
-

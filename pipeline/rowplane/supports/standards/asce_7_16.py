@@ -54,9 +54,7 @@ def exposure_coefficient(z_ft: float, exposure: str) -> float:
     return float(2.01 * (max(z_ft, 15.0) / z_g) ** (2.0 / alpha))
 
 
-def velocity_pressure_psf(
-    V_mph: float, K_z: float, K_zt: float = 1.0, K_d: float = 0.85, K_e: float = 1.0
-) -> float:
+def velocity_pressure_psf(V_mph: float, K_z: float, K_zt: float = 1.0, K_d: float = 0.85, K_e: float = 1.0) -> float:
     """q = 0.00256 K_z K_zt K_d K_e V² (Eq. 26.10-1)."""
     return 0.00256 * K_z * K_zt * K_d * K_e * V_mph**2
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-LEFT_OUT = "EN 1991-1-3: drift, sliding snow from above, exceptional loads, national annexes; snow guards from memory (μ₁ ≥ 0.8)"
+LEFT_OUT = (
+    "EN 1991-1-3: drift, sliding snow from above, exceptional loads, national annexes; snow guards from memory (μ₁ ≥ 0.8)"
+)
 
 EXPOSURE = {"windswept": 0.8, "normal": 1.0, "sheltered": 1.2}
 """C_e, Table 5.1."""
