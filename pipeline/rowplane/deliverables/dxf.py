@@ -56,6 +56,9 @@ def dxf_files(result: RoofResult, sheets: Sheets) -> Files:
     ezdxf.options.write_fixed_meta_data_for_testing = True
     try:
         document = drawing_document(result, sheets)
+        # Added by the library in the order of a set, which differs from process to process.
+        for kind in sorted(document.entitydb.dxf_types_in_use()):
+            document.classes.add_class(kind)
         out = io.StringIO()
         document.write(out)
     finally:

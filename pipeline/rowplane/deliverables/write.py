@@ -14,6 +14,7 @@ from rowplane.deliverables.dxf import dxf_files
 from rowplane.deliverables.geo import geo_files
 from rowplane.deliverables.html import html_files
 from rowplane.deliverables.json_result import result_files
+from rowplane.deliverables.model3d import model_files
 from rowplane.deliverables.pdf import pdf_files
 from rowplane.deliverables.png import png_files
 from rowplane.deliverables.record import record_files
@@ -31,6 +32,7 @@ WRITERS: tuple[Callable[[RoofResult, Sheets], Files], ...] = (
     svg_files,
     dxf_files,
     geo_files,
+    model_files,
     png_files,
     html_files,
     pdf_files,
