@@ -129,6 +129,10 @@ def _cluster(workers: int, limit_mb: int) -> Iterator[Any]:
         "distributed.worker.memory.spill": False,
         "distributed.worker.memory.pause": False,
         "distributed.worker.memory.terminate": 0.95,
+        # Watching its own loops every few milliseconds costs a tenth of a core, and nobody looks at the figures.
+        "distributed.worker.profile.enabled": False,
+        "distributed.admin.tick.interval": "500ms",
+        "distributed.admin.system-monitor.interval": "5s",
     }
     with (
         dask.config.set(settings),
