@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 from typing import Any
 
 from rowplane.deliverables.content import Cell, FaceDrawing, Files, Mark, Point, Sheets
@@ -78,16 +79,30 @@ def drawing_document(result: RoofResult, sheets: Sheets) -> Any:
     for name, (colour, kind) in LAYERS.items():
         document.layers.add(name, color=colour, linetype=kind)
     _blocks(document, sheets)
-    space, x, boxes = document.modelspace(), 0.0, []
-    for drawing in sheets.drawings:
+    space, boxes = document.modelspace(), []
+    for drawing, shift in _places(sheets.drawings):
         left, low, right, top = drawing.bounds
-        _face_view(space, sheets, drawing, (x - left, 0.0))
-        boxes.append((x - 1500, low - 1500, x + right - left + 1500, top + 1500))
-        x += right - left + BETWEEN_MM
+        _face_view(space, sheets, drawing, shift)
+        boxes.append((shift[0] + left - 1500, shift[1] + low - 1500, shift[0] + right + 1500, shift[1] + top + 1500))
     if sheets.key_plan:
-        boxes.append(_plan_view(space, result, sheets.key_plan, -BETWEEN_MM))
+        boxes.append(_plan_view(space, result, sheets.key_plan, min((b[1] for b in boxes), default=0.0)))
     _sheet(document, sheets, boxes)
     return document
+
+
+def _places(drawings: tuple[FaceDrawing, ...]) -> list[tuple[FaceDrawing, Point]]:
+    """Face views in rows, as on a page of A3: each with the shift of its datum."""
+    wide = [d.bounds[2] - d.bounds[0] + BETWEEN_MM for d in drawings]
+    high = [d.bounds[3] - d.bounds[1] + BETWEEN_MM for d in drawings]
+    page = max([1.8 * math.sqrt(sum(w * h for w, h in zip(wide, high, strict=True))), *wide], default=0.0)
+    placed: list[tuple[FaceDrawing, Point]] = []
+    x, y, row = 0.0, 0.0, 0.0
+    for drawing, w, h in zip(drawings, wide, high, strict=True):
+        if x and x + w > page:
+            x, y, row = 0.0, y - row, 0.0
+        placed.append((drawing, (x - drawing.bounds[0], y - drawing.bounds[3])))
+        x, row = x + w, max(row, h)
+    return placed
 
 
 def _blocks(document: Any, sheets: Sheets) -> None:
@@ -218,8 +233,7 @@ def _dimensions(space: Any, drawing: FaceDrawing, shift: Point) -> None:
 
 def _plan_view(space: Any, result: RoofResult, plan: FaceDrawing, below: float) -> tuple[float, float, float, float]:
     left, low, right, top = plan.bounds
-    low_v = min((0.0, below))
-    shift = (-left, low_v - 2000 - top)
+    shift = (-left, below - 1200 - top)
     for mark in plan.marks:
         _add(space, mark, shift, "" if mark.shape == "label" else "PLAN")
     frame = result.survey.frame

@@ -59,7 +59,7 @@ def model_html(result: RoofResult, sheets: Sheets, solids: tuple[Solid, ...]) ->
     page = template("model.html.j2").render(
         sheets=sheets, script=script, script_hash=script_hash(script), data=script_json(values), empty=not solids
     )
-    return page.encode("utf-8", "replace")
+    return str(page).encode("utf-8", "replace")
 
 
 def _solid(solid: Solid, middle: Array) -> dict[str, Any]:

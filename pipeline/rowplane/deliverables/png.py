@@ -18,7 +18,9 @@ COLOURS = "PuOr_r"
 LEAST_RANGE_MM = 5.0
 WORST_SPOTS = 3
 SPOTS_APART_MM = 1500.0
-DPI = 130
+DPI = 120
+WIDTH, HEAD, BETWEEN = 11.0, 0.95, 0.85
+"""Inches: of the page, above the first panel, between panels."""
 
 
 def png_files(result: RoofResult, sheets: Sheets) -> Files:
@@ -33,24 +35,28 @@ def deviation_png(result: RoofResult, sheets: Sheets) -> bytes:
 
     drawings = {d.face: d for d in sheets.drawings}
     shown = [s for s in result.surfaces.surfaces if s.face.id in drawings and np.isfinite(s.own_mm).any()]
-    width, heights = 11.0, [_panel_height(s) for s in shown] or [2.0]
-    figure = Figure(figsize=(width, sum(heights) + 1.3 * len(heights) + 1.0), layout="constrained")
+    heights = [_panel_height(s) for s in shown] or [2.0]
+    tall = sum(heights) + BETWEEN * len(heights) + HEAD
+    figure = Figure(figsize=(WIDTH, tall))
     canvas = FigureCanvasAgg(figure)
+    limit = 1.2 * max([LEAST_RANGE_MM, *(float(np.nanquantile(np.abs(s.own_mm), 0.995)) for s in shown)])
     with warnings.catch_warnings():
         # A name may hold letters the font lacks; it is then drawn with boxes, which is no reason to speak up.
         warnings.simplefilter("ignore")
-        title = f"{sheets.lead[:70]}: deviation of the substrate from its plane\nsurvey date {sheets.survey_date}, revision {sheets.revision}"
-        figure.suptitle(title, fontsize=12, ha="left", x=0.02).set_parse_math(False)
-        axes = figure.subplots(len(heights), 1, squeeze=False, height_ratios=heights)[:, 0]
+        head = f"{sheets.lead[:70]}: deviation of the substrate from its plane"
+        stamp = f"survey date {sheets.survey_date}, revision {sheets.revision}"
+        for line, text in ((0.3, head), (0.55, stamp)):
+            figure.text(0.02, 1 - line / tall, text, fontsize=12, parse_math=False)
         if not shown:
-            axes[0].axis("off")
-            axes[0].text(0.0, 0.5, sheets.headline[:160], wrap=True, parse_math=False)
-        limit = 1.2 * max([LEAST_RANGE_MM, *(float(np.nanquantile(np.abs(s.own_mm), 0.995)) for s in shown)])
-        for surface, axis in zip(shown, axes, strict=False):
+            figure.text(0.02, 0.4, sheets.headline[:160], wrap=True, parse_math=False)
+        top, axis = tall - HEAD, None
+        for surface, height in zip(shown, heights, strict=False):
+            axis = figure.add_axes((0.06, (top - height) / tall, 0.8, height / tall))
             _panel(axis, surface, drawings[surface.face.id], limit)
-        if shown:
-            bar = figure.colorbar(axes[0].images[0], ax=list(axes), shrink=0.8 if len(shown) == 1 else 0.4, pad=0.01)
-            bar.set_label("over the plane, mm: orange and full lines high, purple and dashed lines low")
+            top -= height + BETWEEN
+        if axis is not None:
+            bar = figure.colorbar(axis.images[0], cax=figure.add_axes((0.9, 0.5 - 2.2 / tall, 0.02, 4.4 / tall)))
+            bar.set_label("mm over the plane: orange, full lines high; purple, dashed low", fontsize=8)
         out = io.BytesIO()
         canvas.print_figure(out, format="png", dpi=DPI, metadata={"Software": None})
     return out.getvalue()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -150,7 +151,7 @@ def _modules(result: RoofResult, places: Places, array: ModuleArray) -> Solid:
     boxes = []
     for module in array.modules:
         low = np.array([(u, v, places.plane_height(array.id, u, v)) for u, v in corners(module.rect_mm)])
-        boxes.append((np.vstack([low, low + (0, 0, thick)]), "module"))
+        boxes.append((np.vstack([low, low + np.array([0.0, 0.0, thick])]), "module"))
     return _boxes(f"modules {array.id}", "module", places.frames[array.face], boxes)
 
 
@@ -163,9 +164,7 @@ def _rails(result: RoofResult, places: Places, array: ModuleArray) -> Solid:
         stations = sorted({rail.v_start_mm, *inner, rail.v_end_mm})
         tops = [rail_height_at(places, rail, v) for v in stations]
         across = (rail.u_mm - 20, rail.u_mm + 20)
-        for (v0, v1), (t0, t1) in zip(
-            zip(stations, stations[1:], strict=False), zip(tops, tops[1:], strict=False), strict=True
-        ):
+        for (v0, v1), (t0, t1) in zip(pairwise(stations), pairwise(tops), strict=True):
             boxes.append((_block(across, (v0, v1), (t0 - 40, t1 - 40), (t0, t1)), "rail"))
     return _boxes(f"rails {array.id}", "rail", places.frames[array.face], boxes)
 

@@ -56,7 +56,7 @@
 
   let reach = 1;
   for (const p of parts) for (let k = 0; k < p.points.length; k += 3) reach = Math.max(reach, Math.hypot(p.points[k], p.points[k + 1], p.points[k + 2]));
-  let turn = 0.6, tilt = 0.75, far = 2.6, shift = [0, 0], matrix = null;
+  let turn = 0.6, tilt = 0.75, far = 1.9, shift = [0, 0], matrix = null;
 
   // View: survey X east, Y north, Z up, turned about Z, tilted, seen in perspective.
   function look() {
