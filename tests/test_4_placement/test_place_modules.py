@@ -162,6 +162,16 @@ def test_a_split_without_room_loses_the_top_row_and_says_so() -> None:
     assert "5 modules left out" in texts(after, "modules-dropped")[0]
 
 
+def test_an_array_above_moves_along_with_a_split() -> None:
+    """A tall face has two arrays, parted for the rails' growth; a split in the lower one must not push into the upper."""
+    tall = rectangle(4200, 21_500)
+    line = place(tall).arrays[0].lines[3].v_mm
+    after = place(tall, wishes=(Wish("split", "A", (), line, "bowed"),))
+    assert len(after.arrays) == 3
+    for lower, upper in zip(after.arrays[:-1], after.arrays[1:], strict=True):
+        assert upper.lines[0].v_mm - lower.lines[-1].v_mm >= 12 + 40 + 25 - 1e-6
+
+
 def test_wishes_are_carried_out_in_their_order() -> None:
     """A second wish speaks of the layout that the first has left."""
     plain = place(rectangle(10_000, 6000))

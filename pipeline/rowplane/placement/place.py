@@ -15,7 +15,7 @@ from rowplane.placement.reasons import outline_trouble, why_empty
 from rowplane.placement.rules import Job, Laid, edge_setbacks, escape_areas, lay
 from rowplane.placement.sun import rank_faces
 from rowplane.placement.trimming import wished
-from rowplane.placement.usable import stray_outline, usable_area, widest_setback_mm
+from rowplane.placement.usable import bare_area, stray_outline, usable_area, widest_setback_mm
 
 
 def place_modules(
@@ -96,11 +96,13 @@ def _best(
 ) -> tuple[Laid, list[Finding]]:
     """All wanted faces filled. The order of faces matters, and is worked out, only where not all can be filled."""
     able = tuple(f for f in faces if not wanted[f.id])
-    laid = lay(Job(faces, tuple(f.id for f in able), ways, placement.model_copy(update={"max_modules": 10**9}), hardware))
+    bare = {f.id: bare_area(f, placement) for f in faces}
+    unlimited = placement.model_copy(update={"max_modules": 10**9})
+    laid = lay(Job(faces, tuple(f.id for f in able), ways, unlimited, hardware, bare))
     if laid.count <= placement.max_modules and not laid.over_share:
         return laid, []
     ranked, rule = rank_faces(able, placement.rank_by, site.latitude_deg)
-    again = lay(Job(faces, tuple(f.id for f in ranked), ways, placement, hardware))
+    again = lay(Job(faces, tuple(f.id for f in ranked), ways, placement, hardware, bare))
     text = f"Order of faces {', '.join(f.id for f in ranked)}, by {rule}."
     if again.count < laid.count:
         text += f" {again.count} of {laid.count} modules that would fit are placed (max_modules = {placement.max_modules})."

@@ -12,7 +12,7 @@ from rowplane.config import HardwareConfig, PlacementConfig
 from rowplane.model import Edge, EdgeKind, Face
 from rowplane.placement.erosion import corner_area
 from rowplane.placement.filling import Lie, fill
-from rowplane.placement.usable import usable_area
+from rowplane.placement.usable import bare_area, usable_area
 
 STEP_MM = 10.0
 """Cures are given in whole steps of this."""
@@ -53,7 +53,7 @@ def largest_share(usable: BaseGeometry, way: Lie) -> float:
     if not corner_area(usable, way.along_u_mm, way.along_v_mm).is_empty:
         return 1.0
     low, high = 0.0, 1.0
-    while high - low > 1e-4:
+    while high - low > 5e-4:
         middle = 0.5 * (low + high)
         fits = not corner_area(usable, middle * way.along_u_mm, middle * way.along_v_mm).is_empty
         low, high = (middle, high) if fits else (low, middle)
@@ -65,20 +65,25 @@ def cure(
 ) -> str:
     """The smallest change of one setback that lets an array in; else of all of them together; else why none would."""
 
+    bare = bare_area(face, placement)
+
     def count(changed: Mapping[Edge, float], config: PlacementConfig) -> int:
-        return fill(usable_area(face, config, changed), ways, config, hardware).count
+        known = bare if config.setback_mm is placement.setback_mm else None
+        return fill(usable_area(face, config, changed, bare=known), ways, config, hardware).count
 
     options: list[tuple[float, str]] = []
     for kind in get_args(EdgeKind):
         now = max((d for e, d in kept_mm.items() if e.kind == kind), default=0.0)
-        found = _largest(now, lambda d, kind=kind: count(_lowered(kept_mm, kind, d), placement))  # type: ignore[misc]
+        least = min(options)[0] if options else now
+        found = _largest(now, lambda d, kind=kind: count(_lowered(kept_mm, kind, d), placement), now - least)  # type: ignore[misc]
         if found:
             options.append(
                 (now - found[0], f"{kind} setback {found[0]:g} instead of {now:g} mm would let {found[1]} modules in")
             )
     if face.obstacles:
         now = placement.setback_mm.obstacle
-        found = _largest(now, lambda d: count(kept_mm, _with_obstacle(placement, d)))
+        least = min(options)[0] if options else now
+        found = _largest(now, lambda d: count(kept_mm, _with_obstacle(placement, d)), now - least)
         if found:
             text = f"obstacle setback {found[0]:g} instead of {now:g} mm would let {found[1]} modules in"
             options.append((now - found[0], text))
@@ -94,11 +99,15 @@ def cure(
     return "no smaller edge setback cures it"
 
 
-def _largest(now_mm: float, count: Callable[[float], int]) -> tuple[float, int] | None:
-    """Greatest distance below `now_mm`, in whole steps, with modules, and their number; None where even 0 gives none."""
-    if now_mm <= 0 or count(0.0) == 0:
+def _largest(now_mm: float, count: Callable[[float], int], from_mm: float = 0.0) -> tuple[float, int] | None:
+    """Greatest distance below `now_mm`, in whole steps, with modules, and their number.
+
+    None where even `from_mm` gives none: what asks for more than another cure is of no interest.
+    """
+    low = int(max(from_mm, 0.0) // STEP_MM)
+    if now_mm <= 0 or count(low * STEP_MM) == 0:
         return None
-    low, high = 0, int(-(-now_mm // STEP_MM))
+    high = int(-(-now_mm // STEP_MM))
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (middle, high) if count(middle * STEP_MM) else (low, middle)

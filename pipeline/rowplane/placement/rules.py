@@ -27,13 +27,17 @@ MOST_WAYS = 12
 
 @dataclass(frozen=True)
 class Job:
-    """What one placement works with: `wanted` are the ids of faces that may carry modules, in order of sun."""
+    """What one placement works with: `wanted` are the ids of faces that may carry modules, in order of sun.
+
+    `bare` holds per face id its bare_area.
+    """
 
     faces: tuple[Face, ...]
     wanted: tuple[str, ...]
     ways: tuple[Lie, ...]
     placement: PlacementConfig
     hardware: HardwareConfig
+    bare: Mapping[str, BaseGeometry]
 
 
 @dataclass(frozen=True)
@@ -146,7 +150,7 @@ def _filled(job: Job, wide: bool, carrying: frozenset[str] | None, ways: Mapping
     for face in job.faces:
         kept = edge_setbacks(face, job.placement, wide, carrying)
         free = [*escape_areas(face, job.placement), *([ways[face.id]] if ways and face.id in ways else [])]
-        usable[face.id] = usable_area(face, job.placement, kept, free)
+        usable[face.id] = usable_area(face, job.placement, kept, free, job.bare[face.id])
         if face.id in job.wanted:
             fills[face.id] = fill(usable[face.id], job.ways, job.placement, job.hardware)
     return Laid(usable, fills, wide)
@@ -219,10 +223,11 @@ def way_candidates(face: Face, width_mm: float) -> list[BaseGeometry]:
         low, high = middle - width_mm / 2, middle + width_mm / 2
     if u1 - u0 < width_mm:
         return []
-    taken = [o.outline.bounds for o in face.obstacles]
+    things = [shapely.make_valid(o.outline) for o in face.obstacles]
+    taken = [thing.bounds for thing in things]
     starts = [low, high - width_mm, *(b[2] for b in taken), *(b[0] - width_mm for b in taken)]
     strips = [box(s, v0, s + width_mm, v1) for s in dict.fromkeys(starts) if low - 1e-6 <= s <= high - width_mm + 1e-6]
-    return [s for s in strips if not any(s.intersection(o.outline).area > 1.0 for o in face.obstacles)]
+    return [s for s in strips if not any(s.intersection(thing).area > 1.0 for thing in things)]
 
 
 def escape_areas(face: Face, placement: PlacementConfig) -> list[BaseGeometry]:

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import shapely
-from shapely.geometry import box
+from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from rowplane.config import HardwareConfig, PlacementConfig
@@ -116,24 +116,45 @@ def _split(
 ) -> tuple[Fill, str]:
     """Rows above `v_mm` moved up by the room two rail ends need; modules that then have no room are left out.
 
-    Only arrays with a gap between rows at `v_mm` are meant. Below it the rails end past their last line, above it the
-    next ones begin before their first.
+    Only arrays with a gap between rows at `v_mm` are meant; arrays above that would be in the way move along. Below the
+    split the rails end past their last line, above it the next ones begin before their first.
     """
-    move = hardware.rail_past_mm + hardware.rail_end_mm
-    blocks, found = [], False
-    for block in filled.blocks:
-        rects = block.rects_mm.copy()
-        group = groups_of(rects, placement.gap_mm, placement.gap_mm + placement.expansion_allow_mm)
-        stays = np.ones(len(rects), dtype=bool)
-        for k in range(group.max(initial=-1) + 1):
-            above = (group == k) & (rects[:, 1] >= v_mm - ALIGN_MM)
-            below = (group == k) & (rects[:, 3] <= v_mm + ALIGN_MM)
-            if not above.any() or not below.any() or (above | below).sum() < (group == k).sum():
-                continue
-            found = True
-            rects[above, 1] += move
-            rects[above, 3] += move
-            room = shapely.covers(shapely.buffer(usable, FIT_MM * 10), [box(*r) for r in rects])
-            stays &= room | ~above
-        blocks.append(replace(block, rects_mm=rects[stays]))
-    return replace(filled, blocks=tuple(blocks)), "" if found else f"no array has a gap between rows at {v_mm:.0f} mm"
+    sizes = [len(b.rects_mm) for b in filled.blocks]
+    rects = np.concatenate([b.rects_mm for b in filled.blocks])
+    group = groups_of(rects, placement.gap_mm, placement.gap_mm + placement.expansion_allow_mm)
+    move = np.zeros(len(rects), dtype=bool)
+    for k in range(group.max(initial=-1) + 1):
+        above = (group == k) & (rects[:, 1] >= v_mm - ALIGN_MM)
+        below = (group == k) & (rects[:, 3] <= v_mm + ALIGN_MM)
+        if above.any() and below.any() and (above | below).sum() == (group == k).sum():
+            move |= above
+    if not move.any():
+        return filled, f"no array has a gap between rows at {v_mm:.0f} mm"
+    ends_mm = hardware.rail_past_mm + hardware.rail_end_mm
+    up = np.array([0.0, 1.0, 0.0, 1.0]) * ends_mm
+    apart = placement.gap_mm, placement.gap_mm + ends_mm
+    while True:
+        moved = rects + move[:, None] * up
+        blocked = _nearer(moved, move, apart).any(axis=0) & (rects[:, 1] >= v_mm - ALIGN_MM)
+        along = np.isin(group, group[blocked & ~move]) & ~move & (rects[:, 1] >= v_mm - ALIGN_MM)
+        if not along.any():
+            break
+        move |= along
+    room = shapely.covers(shapely.buffer(usable, 10 * FIT_MM), shapely.box(*moved.T))
+    # What stays has the older right: a moved module too near to one that stays is left out.
+    room &= ~_nearer(moved, move, apart).any(axis=1)
+    stays = room | ~move
+    ends = np.cumsum(sizes)
+    blocks = [
+        replace(b, rects_mm=moved[e - n : e][stays[e - n : e]]) for b, n, e in zip(filled.blocks, sizes, ends, strict=True)
+    ]
+    return replace(filled, blocks=tuple(blocks)), ""
+
+
+def _nearer(rects_mm: Array, moved: NDArray[np.bool_], apart_mm: tuple[float, float]) -> NDArray[np.bool_]:
+    """`(n, n)`: moved module i stands nearer than `apart_mm` (across, up the slope) to module j, which is not moved."""
+    u0, v0, u1, v1 = rects_mm.T
+    across = np.maximum(u0[None, :] - u1[:, None], u0[:, None] - u1[None, :])
+    along = np.maximum(v0[None, :] - v1[:, None], v0[:, None] - v1[None, :])
+    near = (across < apart_mm[0] - ALIGN_MM) & (along < apart_mm[1] - ALIGN_MM)
+    return np.asarray(near & moved[:, None] & ~moved[None, :])

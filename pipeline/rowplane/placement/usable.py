@@ -61,27 +61,35 @@ def clearance_mm(placement: PlacementConfig, height_mm: float) -> float:
     return max(placement.setback_mm.obstacle, placement.obstacle_height_factor * max(height_mm, 0.0))
 
 
+def bare_area(face: Face, placement: PlacementConfig) -> BaseGeometry:
+    """Outline of `face` minus its obstacles with their clearance, before any edge setback, u, v, mm.
+
+    A self-crossing outline is read by the even-odd rule.
+    """
+    taken = [grown(shapely.make_valid(o.outline), clearance_mm(placement, o.height_mm)) for o in face.obstacles]
+    return areas(shapely.difference(shapely.make_valid(face.outline), shapely.union_all(taken)))
+
+
 def usable_area(
     face: Face,
     placement: PlacementConfig,
     setback_mm: Mapping[Edge, float],
-    paths: Sequence[BaseGeometry] = (),
+    free: Sequence[BaseGeometry] = (),
+    bare: BaseGeometry | None = None,
 ) -> BaseGeometry:
     """Area of `face` that modules may lie on, u, v, mm; a Polygon or MultiPolygon, possibly empty.
 
-    `setback_mm` gives the distance for every edge; outline that belongs to no edge keeps the greatest of them. `paths`
-    are kept free too. A self-crossing outline is read by the even-odd rule.
+    `setback_mm` gives the distance for every edge; outline that belongs to no edge keeps the widest of its kinds. `free`
+    areas are kept clear too. `bare` is the face's bare_area, where the caller has it.
     """
-    outline = shapely.make_valid(face.outline)
     taken = [strip(edge.start_uv, edge.end_uv, distance) for edge, distance in setback_mm.items() if distance > 0]
-    taken += [grown(shapely.make_valid(o.outline), clearance_mm(placement, o.height_mm)) for o in face.obstacles]
-    taken += list(paths)
-    stray = stray_outline(face)
+    taken += list(free)
     widest = widest_setback_mm(face, placement)
-    for line in shapely.get_parts(stray):
+    for line in shapely.get_parts(stray_outline(face)):
         points = shapely.get_coordinates(line)
         taken += [strip(tuple(a), tuple(b), widest) for a, b in pairwise(points)]
-    return areas(shapely.difference(outline, shapely.union_all(taken)))
+    within = bare_area(face, placement) if bare is None else bare
+    return areas(shapely.difference(within, shapely.union_all(taken)))
 
 
 def stray_outline(face: Face) -> BaseGeometry:
