@@ -27,6 +27,11 @@ def roof_points(count: int = 3000, seed: int = 1) -> Array:
     return np.round(np.column_stack([x, y, 3 + 0.5 * y + rng.normal(0, 0.004, count)]), 3)
 
 
+def moved(x: float, y: float, z: float = 0.0) -> Array:
+    """The same roof elsewhere."""
+    return roof_points() + np.array([x, y, z])
+
+
 def write_las(
     path: Path,
     points: Array,

@@ -117,7 +117,7 @@ def test_wrong_columns_and_rows_are_named(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("kind", ["ply", "xyz", "pcd", "las"])
 def test_float32_that_lost_its_millimetres_is_refused_with_its_step(kind: str, tmp_path: Path) -> None:
-    far = ([*make.roof_points(), 770500, 6277500, 0]).astype(np.float32)
+    far = make.moved(770500, 6277500).astype(np.float32)
     writers = {"ply": lambda p, x: make.write_ply(p, x, kind="float"), "pcd": lambda p, x: make.write_pcd(p, x, size=4)}
     path = writers.get(kind, make.WRITERS[kind])(tmp_path / f"roof.{kind}", far.astype(float))
     # Spacing of IEEE 754 binary32 at 6,277,500 is 0.5.
@@ -126,7 +126,7 @@ def test_float32_that_lost_its_millimetres_is_refused_with_its_step(kind: str, t
 
 def test_large_coordinates_lose_nothing(tmp_path: Path) -> None:
     near = make.roof_points()
-    far = [*near, 5000000, 6277500, 200]
+    far = make.moved(5000000, 6277500, 200)
     for kind in ("laz", "ply", "xyz"):
         a = make.read(make.WRITERS[kind](tmp_path / f"near.{kind}", near)).points_mm
         b = make.read(make.WRITERS[kind](tmp_path / f"far.{kind}", far)).points_mm
@@ -139,8 +139,8 @@ def test_files_of_one_lead_must_agree(tmp_path: Path) -> None:
     feet = make.write_las(tmp_path / "ft.laz", make.roof_points() / 0.3048)
     with pytest.raises(RowplaneError, match="same size in two units"):
         read_survey((metres, feet), auto)
-    grid = make.write_las(tmp_path / "g.laz", [*make.roof_points(), 500000, 5500000, 0], crs=32632)
-    other = make.write_las(tmp_path / "h.laz", [*make.roof_points(), 500000, 5500000, 0], crs=32633)
+    grid = make.write_las(tmp_path / "g.laz", make.moved(500000, 5500000), crs=32632)
+    other = make.write_las(tmp_path / "h.laz", make.moved(500000, 5500000), crs=32633)
     with pytest.raises(RowplaneError, match="one coordinate system"):
         read_survey((grid, other), auto)
     level = tmp_path / "sheet.csv"
@@ -148,7 +148,7 @@ def test_files_of_one_lead_must_agree(tmp_path: Path) -> None:
     with pytest.raises(RowplaneError, match="level survey"):
         read_survey((metres, level), auto)
     with pytest.raises(RowplaneError, match="apart"):
-        read_survey((metres, make.write_las(tmp_path / "far.laz", [*make.roof_points(), 90000, 0, 0])), auto)
+        read_survey((metres, make.write_las(tmp_path / "far.laz", make.moved(90000, 0))), auto)
 
 
 def test_two_files_give_the_points_of_one(tmp_path: Path) -> None:

@@ -132,7 +132,7 @@ def test_ply_in_every_encoding(encoding: str, kind: str, tmp_path: Path) -> None
 @pytest.mark.parametrize(("size", "text"), [(4, False), (8, False), (8, True)])
 def test_pcd_keeps_its_precision(size: int, text: bool, tmp_path: Path) -> None:
     far = 0.0 if size == 4 else 6_277_500.0
-    points = [*make.roof_points(), far / 10, far, 0]
+    points = make.moved(far / 10, far)
     survey = make.read(make.write_pcd(tmp_path / "roof.pcd", points, size=size, ascii_text=text))
     assert np.abs(make.in_metres(survey) - points).max() < STEP_M
 

@@ -70,7 +70,7 @@ def test_unit_of_the_crs_and_of_its_heights(crs: int | str, unit_mm: float, unit
     middle = pyproj.Transformer.from_crs(4326, flat, always_xy=True).transform(
         (area.west + area.east) / 2, (area.south + area.north) / 2
     )
-    points = make.roof_points() * 1000 / [unit_mm, unit_mm, unit_z_mm] + [*np.floor(middle), 0]
+    points = make.roof_points() * 1000 / np.array([unit_mm, unit_mm, unit_z_mm]) + np.array([*np.floor(middle), 0])
     survey = make.read(make.write_las(tmp_path / "roof.laz", points, crs=crs), AUTO)
     assert (survey.frame.unit_mm, survey.frame.unit_z_mm) == pytest.approx((unit_mm, unit_z_mm))
     assert survey.frame.grid_scale == pytest.approx(1.0, abs=2e-3)
@@ -81,7 +81,7 @@ def test_unit_of_the_crs_and_of_its_heights(crs: int | str, unit_mm: float, unit
 def test_grid_becomes_ground(tmp_path: Path) -> None:
     # The scale of UTM is 0.9996 on its central meridian by definition (Snyder, USGS PP 1395, 1987, p. 58), and grows by
     # x² / 2R² beside it: 100 km west, 0.9996 + 0.000123 (value from memory of the same series, R 6,380 km).
-    on_axis = make.read(make.write_las(tmp_path / "a.laz", [*make.roof_points(), 500000, 5500000, 0], crs=32632), AUTO)
+    on_axis = make.read(make.write_las(tmp_path / "a.laz", make.moved(500000, 5500000), crs=32632), AUTO)
     beside = make.read(make.write_las(tmp_path / "b.laz", make.roof_points() + UTM, crs=32632), AUTO)
     assert on_axis.frame.grid_scale == pytest.approx(0.9996, abs=1e-7)
     assert beside.frame.grid_scale == pytest.approx(0.9996 + 1e5**2 / (2 * 6.38e6**2), abs=2e-6)
@@ -106,7 +106,7 @@ def test_degrees_and_web_mercator_are_refused(crs: int | str, tmp_path: Path) ->
 
 
 def test_degrees_without_a_crs_are_seen(tmp_path: Path) -> None:
-    points = make.roof_points() / [1e5, 1e5, 1] + [7.0, 45.0, 0]
+    points = make.roof_points() / np.array([1e5, 1e5, 1]) + np.array([7.0, 45.0, 0])
     path = tmp_path / "roof.xyz"
     path.write_text("".join("{:.9f} {:.9f} {:.3f}\n".format(*p) for p in points))
     with pytest.raises(RowplaneError, match="degrees"):
@@ -118,14 +118,14 @@ def test_crs_that_cannot_be_read_stretches_or_does_not_fit(tmp_path: Path) -> No
     with pytest.raises(RowplaneError, match="cannot be read"):
         make.read(path, IngestConfig(crs="EPSG:999999"))
     assert [f.code for f in make.read(path, IngestConfig(crs="EPSG:2994")).findings] == ["crs-misfit"]
-    far = make.write_ply(tmp_path / "far.ply", [*make.roof_points(), 2700000, 1700000, 0])
+    far = make.write_ply(tmp_path / "far.ply", make.moved(2700000, 1700000))
     with pytest.raises(RowplaneError, match="stretches"):
         make.read(far, IngestConfig(crs="EPSG:3035"))  # equal area: true to scale at its centre only
 
 
 def test_footprint_and_point_keep_what_is_near(tmp_path: Path) -> None:
     house = make.roof_points()
-    path = make.write_las(tmp_path / "two.laz", np.vstack([house, [*house, 400, 0, 0]]) + UTM, crs=32632)
+    path = make.write_las(tmp_path / "two.laz", np.vstack([house, make.moved(400, 0)]) + UTM, crs=32632)
     ring = ((398.0 + UTM[0], -1.0 + UTM[1]), (413.0 + UTM[0], -1.0 + UTM[1]), (413.0 + UTM[0], 7.0 + UTM[1]))
     survey = make.read(path, IngestConfig(footprint=ring))
     assert len(survey.points_mm) == len(house)

@@ -141,9 +141,12 @@ def _density(figures: list[FaceFigures]) -> tuple[float, float]:
     if not figures:
         return 0.0, 1.0
     cells = np.concatenate([f.density_per_m2 for f in figures])
-    low, middle, high = np.percentile(cells, [10, 50, 90])
-    least = float(cells[cells > 0].min()) if (cells > 0).any() else 1.0
-    return float(middle), float(high / max(low, least))
+    # Cells without any point are holes, and told as such.
+    seen = cells[cells > 0]
+    if not len(seen):
+        return 0.0, 1.0
+    low, middle, high = np.percentile(seen, [10, 50, 90])
+    return float(middle), float(high / low)
 
 
 def _noise(figures: list[FaceFigures], surfaces: Surfaces) -> float:
@@ -229,7 +232,9 @@ def _of_shape(bubble: float, tilt_deg: float, tilt_text: str) -> list[Reason]:
 
 
 def _of_certainty(surfaces: Surfaces, known: float, tolerance_mm: float) -> list[Reason]:
-    if not surfaces.surfaces or known >= SURE_SHARE:
+    if not surfaces.surfaces:
+        return [Reason("No substrate was mapped on any face, so no height is known: measure the rail tops.", True)]
+    if known >= SURE_SHARE:
         return []
     return [
         Reason(

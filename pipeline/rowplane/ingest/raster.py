@@ -55,7 +55,7 @@ def open_raster(path: Path, config: IngestConfig) -> Opened:
         z_scale, z_offset = float(raster.scales[0]), float(raster.offsets[0])
         unit_z = Z_UNITS.get((raster.units[0] or "").strip().lower())
     rows = max(1, ROWS // width)
-    x, y = _place(transform, np.array(width / 2), np.array(height / 2))
+    x, y = _place(transform, width / 2, height / 2)
 
     def chunks() -> Iterator[Chunk]:
         with in_words(path, "GeoTIFF"), _quiet(), rasterio.open(path) as again:

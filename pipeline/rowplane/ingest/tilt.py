@@ -30,8 +30,8 @@ class Tilt:
 def suspected_tilt(roof: Roof) -> Tilt | None:
     """The tilt that would explain unlevel ridges and unequal opposite slopes at once; None where there is no such pair.
 
-    With a survey tilt t `(2,)` (rise per length east and north) a level ridge along d rises by t·d, and two opposite
-    slopes with gradients g₁ and g₂ that were built equal give g₁ + g₂ = 2t. Least squares with the sd of each as built.
+    With a survey tilt t `(2,)` (rise per length east and north) a level ridge along d rises by t·d, and square to it two
+    opposite slopes that were built equal lean by t together. Least squares with the sd of each as built.
     """
     rows: list[Array] = []
     values: list[float] = []
@@ -50,7 +50,9 @@ def suspected_tilt(roof: Roof) -> Tilt | None:
         if differ < ALIKE_DEG:
             square = np.array([-along[1], along[0]])
             rows.append(square * weight / PITCH_SD)
-            values.append(float((ga + gb) @ square) / 2 * weight / PITCH_SD)
+            # A turn adds to angles, not to gradients: 30° becomes 32° and 28°.
+            lean = float(np.arctan(ga @ square) + np.arctan(gb @ square)) / 2
+            values.append(float(np.tan(lean)) * weight / PITCH_SD)
             worst_pair = max(worst_pair, differ)
     if not rows:
         return None
