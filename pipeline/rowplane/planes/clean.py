@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import shapely
 from shapely.geometry import LineString, Polygon
+from shapely.geometry.base import BaseGeometry
 
 from rowplane.model import Array, Edge
 
@@ -29,14 +30,12 @@ def edge_strips(uvh: Array, edges: tuple[Edge, ...]) -> tuple[float, ...]:
     return tuple(cuts)
 
 
-def core(outline: Polygon, edges: tuple[Edge, ...], cuts: tuple[float, ...]) -> Polygon:
-    """The outline without its edge strips."""
+def core(outline: Polygon, edges: tuple[Edge, ...], cuts: tuple[float, ...]) -> BaseGeometry:
+    """The outline without its edge strips, in several parts where they cut a neck."""
     strips = [
         LineString([edge.start_uv, edge.end_uv]).buffer(cut) for edge, cut in zip(edges, cuts, strict=True) if cut > 0
     ]
-    left = outline.difference(shapely.unary_union(strips)) if strips else outline
-    parts = [g for g in getattr(left, "geoms", [left]) if isinstance(g, Polygon)]
-    return max(parts, key=lambda g: g.area) if parts else outline
+    return outline.difference(shapely.unary_union(strips)) if strips else outline
 
 
 def _place(uv: Array, edge: Edge) -> tuple[Array, Array, float]:

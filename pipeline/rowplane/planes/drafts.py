@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
+from shapely.geometry.base import BaseGeometry
 
 from rowplane.frames import face_frame, face_to_survey, survey_to_face
 from rowplane.geometry import PlaneFit
@@ -58,7 +59,7 @@ class Draft:
     level: Level | None = None
     lines: tuple[Line, ...] = ()
     outline: Polygon = Polygon()
-    core: Polygon = Polygon()
+    core: BaseGeometry = Polygon()
     edges: tuple[Edge, ...] = ()
     verges: tuple[Array, ...] = ()
 

@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from scipy import ndimage
-from shapely.geometry import Polygon
+from shapely.geometry.base import BaseGeometry
 
 from rowplane.frames import face_frame, survey_to_face
 from rowplane.geometry import PlaneFit
@@ -72,7 +72,7 @@ def with_scatter(sheet: Sheet, points: Array, cells: NDArray[np.int32], own: NDA
 
 
 def label(
-    points: NDArray[np.floating], grid: Grid, sheets: list[Sheet], outlines: list[Polygon] | None = None
+    points: NDArray[np.floating], grid: Grid, sheets: list[Sheet], outlines: list[BaseGeometry] | None = None
 ) -> NDArray[np.int16]:
     """Face of every point `(n, 3)`: the sheet it lies nearest to among those whose bounds hold it, −1 for none.
 
@@ -94,7 +94,7 @@ def label(
 
 
 def _label_block(
-    block: Array, cells: NDArray[np.int32], sheets: list[Sheet], outlines: list[Polygon] | None
+    block: Array, cells: NDArray[np.int32], sheets: list[Sheet], outlines: list[BaseGeometry] | None
 ) -> NDArray[np.int16]:
     owner = np.full(len(block), -1, dtype=np.int16)
     best = np.full(len(block), np.inf)

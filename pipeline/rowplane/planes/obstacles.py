@@ -33,7 +33,7 @@ def find_obstacles(uvw: Array, high: float, outline: Polygon, step: float) -> tu
     over = np.bincount(flat[above], minlength=int(shape[0] * shape[1])).reshape(shape)
     usual = max(float(np.median(every[every > 0])), 1.0)
     standing = _standing(uvw[above], place[above], over, usual, step)
-    return (*standing, *_holes(Raster(low, step, every > 0, every < 0), outline, standing))
+    return (*standing, *_holes(Raster(low, step, every > 0, every < 0, every < 0), outline, standing))
 
 
 def _standing(uvw: Array, place: NDArray[np.int64], over: NDArray[np.int64], usual: float, step: float) -> tuple[Obstacle, ...]:

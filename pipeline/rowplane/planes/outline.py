@@ -16,6 +16,7 @@ from rowplane.model import Array, EdgeKind
 
 Mask = NDArray[np.bool_]
 SHORTEST_MM = 350.0
+STRIP_MM = 200.0
 LEAST_OBLIQUE_MM = 1200.0
 MOST_LINES = 40
 LEAST_GAIN_MM2, LEAST_GAIN_SHARE = 80_000.0, 0.003
@@ -46,13 +47,14 @@ class Line:
 class Raster:
     """Cells of `step` mm from `low` `(2,)` in u, v: `mask` holds points of the face, small gaps closed.
 
-    `hidden` cells have something over them, so that no point does not mean no roof.
+    `hidden` cells have something over them, so that no point does not mean no roof; `foreign` ones are another face's.
     """
 
     low: Array
     step: float
     mask: Mask
     hidden: Mask
+    foreign: Mask
 
     def centres(self) -> Array:
         """Centres of all cells `(n, 2)`, u, v, mm."""
@@ -72,7 +74,7 @@ def rasterise(uv: Array, others: Array, step: float, hides: Callable[[Array], Ma
     around = np.ones((3, 3), dtype=bool)
     mask = ndimage.binary_closing(count > other, around)
     mask = ndimage.binary_fill_holes(ndimage.binary_opening(mask, around)) & (other <= count)
-    raster = Raster(low, step, mask, np.zeros_like(mask))
+    raster = Raster(low, step, mask, np.zeros_like(mask), other > count)
     hidden = hides(raster.centres()).reshape(mask.shape) & ~mask
     return replace(raster, hidden=hidden)
 
@@ -94,6 +96,9 @@ def draw_outline(
     """
     mine = owner == face
     raster = rasterise(uvh[mine, :2], uvh[~mine & (owner >= 0), :2], step, hides)
+    # Caps and valley trays belong to neither face: along a contact, no point speaks neither for the face nor against it.
+    strips = _near(raster, contacts, STRIP_MM) & ~raster.mask & ~raster.foreign
+    raster = replace(raster, hidden=raster.hidden | strips)
     lines = _apart(contacts + _free_lines(raster, uvh, mine, contacts) + hints, step)
     return _assemble(raster, _worth_it(raster, contacts, [line for line in lines if not line.kind]))
 
@@ -136,9 +141,11 @@ def _longest(cells: Array, raster: Raster) -> tuple[Line | None, Mask]:
     if chosen.sum() * step < (SHORTEST_MM if axis else LEAST_OBLIQUE_MM) or chosen.sum() < 3:
         return None, chosen
     line = _through(cells[chosen], axis, raster)
+    # What lies on the same line further along is the same edge, seen with a gap; the longest run says best where it is.
     span = cells @ line.along
-    beside = (np.abs(cells @ line.normal - line.offset + 0.5 * step) < 1.3 * step) & (span > line.span[0]) & (span < line.span[1])
-    return line, chosen | beside
+    reach = 0.0 if not axis else float(np.ptp(span))
+    beside = np.abs(cells @ line.normal - line.offset + 0.5 * step) < 1.3 * step
+    return line, chosen | (beside & (span > line.span[0] - reach) & (span < line.span[1] + reach))
 
 
 def _run(t: Array, gap: float) -> NDArray[np.int64]:
@@ -210,12 +217,15 @@ def _refine(line: Line, uvh: Array, mine: Mask, step: float) -> Line:
     mean = np.bincount(place, uvh[here, 2], minlength=len(bins))[: len(fill)] / many
     deep = bins[1:] < -2.0 * step
     usual, scatter = float(np.median(mean[deep])), 1.4826 * float(np.median(np.abs(mean[deep] - np.median(mean[deep]))))
-    ends = (fill < 0.5) | (np.abs(mean - usual) > max(4.0 * scatter, 15.0))
+    # One thin bin is a pan or a shadow: three in a row that are, or two that leave the sheet, are the end.
+    ahead = (fill + np.append(fill[1:], 0.0) + np.append(fill[2:], (0.0, 0.0))) / 3
+    off = np.abs(mean - usual) > max(3.0 * scatter, 15.0)
+    ends = (ahead < 0.35) | (off & np.append(off[1:] | (fill[1:] < 0.35), True))
     ends[deep] = False
     k = int(np.argmax(ends)) if ends.any() else len(fill) - 1
-    # What the last bin holds less than its share is beyond the edge, what the next one holds is inside.
+    # What the last bin holds less than its share is beyond the edge, what the next ones hold is inside.
     short = float(np.clip(1.0 - fill[k - 1], 0.0, 0.5))
-    more = float(np.clip(fill[k], 0.0, 1.0)) if fill[k] < 0.5 else 0.0
+    more = float(np.clip(fill[k : k + 3][~off[k : k + 3]], 0.0, 1.0).sum())
     return replace(line, offset=line.offset + float(bins[k]) + (more - short) * width)
 
 
@@ -287,9 +297,20 @@ def _assemble(raster: Raster, lines: list[Line]) -> Polygon:
     parts = [part for key in keys[covered > 0.5] if (part := _cell_polygon(whole, lines, key)) is not None]
     if not parts:
         raise ValueError("no area inside the lines")
+    doubtful = [part for key in keys[(covered > 0.15) & (covered <= 0.5)] if (part := _cell_polygon(whole, lines, key))]
+    parts += _bridges(parts, doubtful)
     slit = min(0.6 * raster.step, NOTCH_MM)
     union = shapely.unary_union(parts).buffer(slit, join_style="mitre").buffer(-2 * slit, join_style="mitre")
     return _largest(union.buffer(slit, join_style="mitre"))
+
+
+def _bridges(parts: list[Polygon], doubtful: list[Polygon]) -> list[Polygon]:
+    """Doubtful parts that join large pieces: over a dying ridge a face narrows to less than its caps and trays."""
+    joined = shapely.unary_union(parts).buffer(1.0).buffer(-100.0, join_style="mitre")
+    large = [g for g in getattr(joined, "geoms", [joined]) if g.area > 0.1 * joined.area]
+    if len(large) < 2:
+        return []
+    return [part for part in doubtful if sum(part.buffer(110.0).intersects(g) for g in large) >= 2]
 
 
 def _mask_polygon(raster: Raster) -> Polygon:
