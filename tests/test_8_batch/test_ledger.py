@@ -44,15 +44,42 @@ def test_lines_are_there_before_the_next_lead(tmp_path: Path) -> None:
     assert len((tmp_path / "runs.jsonl").read_text().splitlines()) == 2
 
 
-def test_half_made_folders_go_and_an_older_result_comes_back(tmp_path: Path) -> None:
-    (tmp_path / ".one-abc").mkdir()
-    (tmp_path / ".one-abc" / "feet.csv").write_text("half")
-    (tmp_path / ".two-old-xyz" / "old").mkdir(parents=True)
-    (tmp_path / ".two-old-xyz" / "old" / "record.json").write_text("whole")
+def test_a_number_used_again_is_not_the_owner(tmp_path: Path) -> None:
+    (tmp_path / LOCK).write_text(json.dumps({"host": socket.gethostname(), "pid": os.getpid(), "started": 1.0}))
     with Ledger(str(tmp_path)):
         pass
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["two"]
+
+
+def test_a_line_cut_short_does_not_spoil_the_next(tmp_path: Path) -> None:
+    (tmp_path / "runs.jsonl").write_text('{"lead": "a"}\n{"lead": "b", "sta')
+    with Ledger(str(tmp_path)) as ledger:
+        ledger.add({"lead": "c"})
+    assert json.loads((tmp_path / "runs.jsonl").read_text().splitlines()[-1])["lead"] == "c"
+
+
+def test_half_made_folders_go_and_an_older_result_comes_back(tmp_path: Path) -> None:
+    for name in (".one-abcdefgh", ".one-abc", ".other-abcdefgh", ".git", ".two-old-xyz_1234/old", ".rowplane-batch-0123"):
+        (tmp_path / name).mkdir(parents=True)
+    (tmp_path / ".two-old-xyz_1234" / "old" / "record.json").write_text("whole")
+    with Ledger(str(tmp_path), ["one", "two"]):
+        pass
+    assert sorted(p.name for p in tmp_path.iterdir()) == [".git", ".one-abc", ".other-abcdefgh", "runs.jsonl", "two"]
     assert (tmp_path / "two" / "record.json").read_text() == "whole"
+
+
+def test_a_store_has_one_batch_at_a_time_too() -> None:
+    place = "memory://out-of-ledger"
+    with Ledger(place) as ledger:
+        ledger.add({"lead": "a"})
+        with pytest.raises(RowplaneError, match="a batch at work"):
+            Ledger(place).__enter__()
+    with Ledger(place) as ledger:
+        ledger.add({"lead": "b"})
+    import fsspec
+
+    store = fsspec.filesystem("memory")
+    assert [json.loads(line)["lead"] for line in store.cat_file("/out-of-ledger/runs.jsonl").splitlines()] == ["a", "b"]
+    assert not store.exists(f"/out-of-ledger/{LOCK}")
 
 
 def test_an_output_that_cannot_be_made_is_named(tmp_path: Path) -> None:

@@ -21,9 +21,37 @@ def test_a_folder_holds_lead_folders_and_scans(tmp_path: Path) -> None:
     (tmp_path / "a.xyz").write_text("0 0 0\n")
     (tmp_path / "a.ply").write_text("ply\n")
     (tmp_path / "notes.md").write_text("no lead\n")
+    (tmp_path / "leads.csv").write_text("lead,scan\nb,b-lead\n")
+    (tmp_path / "photos").mkdir()
     lead(tmp_path, "old-layout")
+    (tmp_path / "old-layout" / "record.json").write_text("{}")
     (tmp_path / ".hidden").mkdir()
-    assert [t.name for t in plan_tasks(str(tmp_path))] == ["a", "a-xyz", "b-lead"]
+    assert [t.name for t in plan_tasks(str(tmp_path)).tasks] == ["a", "a-xyz", "b-lead"]
+    assert plan_tasks(str(tmp_path)).left_out == ("photos/", "leads.csv", "notes.md")
+
+
+def test_an_object_store_gives_the_same_tasks_as_the_folder(tmp_path: Path) -> None:
+    import fsspec
+
+    for name in ("two", "one"):
+        lead(tmp_path, name)
+    (tmp_path / "a.laz").write_bytes(b"x" * 1000)
+    (tmp_path / "one" / "photos").mkdir()
+    (tmp_path / "one" / "photos" / "p.tif").write_bytes(b"x")
+    store = fsspec.filesystem("memory")
+    store.put(f"{tmp_path}/", "/leads-of-tasks/", recursive=True)
+    there = plan_tasks("memory://leads-of-tasks").tasks
+    assert [(t.name, t.need_mb) for t in there] == [(t.name, t.need_mb) for t in plan_tasks(str(tmp_path)).tasks]
+    assert there[1].place == "memory:///leads-of-tasks/one"
+
+
+def test_doubles_get_names_that_nobody_has(tmp_path: Path) -> None:
+    lead(tmp_path, "x")
+    rows = ["Haus,x", "haus,x", "haus-double-2,x", "HAUS,x", "\u0061\u0308,x", "\u00e4,x"]
+    (tmp_path / "leads.csv").write_text("\n".join(["lead,scan", *rows]) + "\n", encoding="utf-8")
+    tasks = plan_tasks(str(tmp_path / "leads.csv")).tasks
+    assert len({t.name.casefold() for t in tasks}) == len(rows)
+    assert sorted(t.name for t in tasks if not t.problem) == sorted(["Haus", "haus-double-2", "\u0061\u0308"])
 
 
 def test_the_output_of_a_batch_is_no_lead(tmp_path: Path) -> None:
@@ -31,13 +59,13 @@ def test_the_output_of_a_batch_is_no_lead(tmp_path: Path) -> None:
     (tmp_path / "out").mkdir()
     (tmp_path / "out" / "runs.jsonl").write_text("")
     (tmp_path / "out" / "summary.csv").write_text("")
-    assert [t.name for t in plan_tasks(str(tmp_path))] == ["one"]
+    assert [t.name for t in plan_tasks(str(tmp_path)).tasks] == ["one"]
 
 
 def test_manifest_rows_carry_settings(tmp_path: Path) -> None:
     lead(tmp_path, "x")
     (tmp_path / "leads.csv").write_text("lead,scan,placement.orientation,placement.setback_mm.eave\nfirst,x,portrait,\n")
-    (task,) = plan_tasks(str(tmp_path / "leads.csv"))
+    (task,) = plan_tasks(str(tmp_path / "leads.csv")).tasks
     assert (task.name, task.overrides, task.problem) == ("first", (("placement.orientation", "portrait"),), "")
     assert Path(task.place) == tmp_path / "x"
 
@@ -56,7 +84,7 @@ def test_bad_rows_fail_and_good_ones_stay(tmp_path: Path) -> None:
         "url,s3://b/x",
     ]
     (tmp_path / "leads.csv").write_text("\n".join(["lead,scan", *rows]) + "\n")
-    tasks = plan_tasks(str(tmp_path / "leads.csv"))
+    tasks = plan_tasks(str(tmp_path / "leads.csv")).tasks
     assert len({t.name for t in tasks}) == len(rows)
     assert [t.name for t in tasks if not t.problem] == ["good"]
     words = " | ".join(t.problem for t in tasks)
@@ -99,7 +127,7 @@ def test_places_that_hold_no_leads(place: str, words: str, tmp_path: Path) -> No
 def test_a_url_gives_the_same_tasks_as_the_folder(tmp_path: Path) -> None:
     lead(tmp_path, "one")
     lead(tmp_path, "two")
-    assert [t.name for t in plan_tasks(f"file://{tmp_path}")] == [t.name for t in plan_tasks(str(tmp_path))]
+    assert [t.name for t in plan_tasks(f"file://{tmp_path}").tasks] == [t.name for t in plan_tasks(str(tmp_path)).tasks]
 
 
 def test_need_comes_from_the_header_and_is_bounded_by_the_size(tmp_path: Path) -> None:
@@ -113,7 +141,7 @@ def test_need_comes_from_the_header_and_is_bounded_by_the_size(tmp_path: Path) -
     lying = bytearray((tmp_path / "honest.las").read_bytes()[:400])
     lying[247:255] = (10**12).to_bytes(8, "little")
     (tmp_path / "lying.las").write_bytes(bytes(lying))
-    honest, lying_task = plan_tasks(str(tmp_path))
+    honest, lying_task = plan_tasks(str(tmp_path)).tasks
     assert honest.need_mb == 450 + 6
     assert lying_task.need_mb == 450
 

@@ -7,6 +7,7 @@ that kills its worker costs itself only; it is tried once more, alone, before it
 from __future__ import annotations
 
 import logging
+import re
 import signal
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -62,13 +63,13 @@ def run_on_scheduler(job: Job, tasks: Sequence[Task], scheduler: str, on_start: 
     from distributed import Client
 
     _quiet()
+    subject, allowed, hint = f"--scheduler {scheduler}", "tcp://host:port of a scheduler", "Start one: dask scheduler"
+    if not re.fullmatch(r"(tcp|tls|ws|wss)://[^\s/]+:\d{1,5}", scheduler):
+        raise RowplaneError(subject, "no address", allowed, hint)
     try:
         client = Client(scheduler, timeout="10s", set_as_default=False)
     except (OSError, ValueError, TypeError) as error:
-        words = " ".join(str(error).split())[:160]
-        raise RowplaneError(
-            f"--scheduler {scheduler}", f"no answer ({words})", "tcp://host:port of a scheduler", "Start one: dask scheduler"
-        ) from None
+        raise RowplaneError(subject, f"no answer ({' '.join(str(error).split())[:160]})", allowed, hint) from None
     with client:
         _check_workers(client, job, scheduler)
         yield from _flow(client, job, tasks, on_start, lambda threads: 2 * threads + BACKLOG)

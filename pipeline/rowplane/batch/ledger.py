@@ -207,9 +207,12 @@ def _started(pid: int) -> float | None:
 
 
 def _is_gone(holder: dict[str, Any]) -> bool:
-    return not holder or (
-        holder.get("host") == socket.gethostname() and _started(int(holder.get("pid", 0))) != holder.get("started")
-    )
+    if not holder:
+        return True
+    if holder.get("host") != socket.gethostname():
+        return False
+    started = _started(int(holder.get("pid", 0)))
+    return started is None or started != holder.get("started", started)
 
 
 def _locked(out: str, holder: dict[str, Any]) -> RowplaneError:

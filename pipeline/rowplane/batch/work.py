@@ -29,7 +29,6 @@ from rowplane.deliverables import write_all, write_failure
 from rowplane.deliverables.revision import revision_of
 from rowplane.errors import RowplaneError
 from rowplane.leads import load_lead
-from rowplane.model import RoofResult
 
 RECORD, RESULT, FAILURE, PICTURE, SEEN = "record.json", "result.json", "failure.json", "deviation.png", "seen.png"
 NOTES = ".rowplane-batch-"
@@ -72,11 +71,11 @@ class Job:
             outcome = self.fail(task, words)
         return {**outcome, "seconds": round(time.perf_counter() - start, 3)}
 
-    def lay_out(self, lead: Lead) -> RoofResult:
-        """The job itself."""
+    def make(self, lead: Lead, target: Path) -> None:
+        """The job itself: the lead's result folder at `target`, whole or not at all."""
         from rowplane.roof import survey_to_layout
 
-        return survey_to_layout(lead)
+        write_all(survey_to_layout(lead), target, overwrite=True)
 
     def fail(self, task: Task, words: str, picture: bool = True) -> Outcome:
         """Leave the reason, and a picture of what was seen, in the lead's result folder; an older result there goes."""
@@ -130,7 +129,7 @@ def _run_or_skip(job: Job, task: Task) -> Outcome:
             seconds = lead.config.batch.time_limit_s
             words = f"It took longer than the time limit of {seconds:g} s (batch.time_limit_s)."
             with time_limit(seconds, words, lambda note: job.leave_note(task, note)), _beside(fs, root) as target:
-                write_all(job.lay_out(lead), target, overwrite=True)
+                job.make(lead, target)
         except RowplaneError as error:
             # The reason must not tell one machine's folders from another's.
             parts = (error.subject, error.found, error.allowed, error.hint)
