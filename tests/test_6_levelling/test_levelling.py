@@ -191,9 +191,20 @@ def test_four_hundred_feet_within_a_second() -> None:
     made = case(Field(sag(20, 46_000, 17_000), sd=1.0), rows=10, columns=37)
     basis = basis_of(*made.args())[0]
     assert len(basis.foot_ids) >= 390
-    start = time.perf_counter()
+    start = time.process_time()  # what else the machine does is not ours
     solved = settle(basis)
     from rowplane.levelling.sigma import probability_within
 
     probability_within(solved.basis, solved.off_mm)
-    assert time.perf_counter() - start < 1.0
+    assert time.process_time() - start < 1.0
+
+
+@pytest.mark.long
+def test_a_large_array_that_needs_packers_takes_them_at_feet() -> None:
+    basis = basis_of(*case(Field(sag(70, 20_000, 8_000), sd=1.0), rows=4, columns=16).args())[0]
+    assert len(basis.foot_ids) + len(basis.hook_ids) > 100
+    done = settle(basis).basis
+    ((packers, bound),) = done.goal_values[[done.goals.index("packers")]]
+    assert np.count_nonzero(done.packer_mm) > 0
+    assert not done.hook_packer_mm.any()
+    assert 0 < bound <= packers

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,11 @@ from rowplane.model import Array
 
 SLACK = 1e-6
 """How far a goal already met may give way to the next one, mm or count: above the solver's own tolerance, below any rule."""
+
+
+MOST_PLACES = 100
+"""Feet and hooks up to which packers at hooks are weighed too: beyond it the first node of the search alone takes minutes,
+with packers at feet only a second."""
 
 
 @dataclass(frozen=True)
@@ -64,7 +69,8 @@ class Answer:
 def solve(task: Task) -> Answer:
     """Best plane: set feet missed least; within travel; fewest packers; smallest greatest adjustment; least turning.
 
-    Adjustment is lift minus mid-travel, turning the sum of its sizes. Packers come in only where travel alone fails, and
+    Adjustment is lift minus mid-travel, turning the sum of its sizes. Packers stand at feet, and at hooks where that is cheaper
+    (up to MOST_PLACES of both; in larger arrays the bound still counts what hooks might save). They come in only where travel alone fails, and
     feet fall short only where packers fail too: then the total shortfall is made smallest first. Where clearance and greatest
     height exclude each other both give way by the same smallest amount. Always answers: the tilt bounds alone can be kept.
     """
@@ -74,19 +80,17 @@ def solve(task: Task) -> Answer:
     plain = _Columns(frame, with_packers=False, may_fall_short=False)
     if (answer := _in_turn(plain, ("greatest adjustment", "total turning"), given_way, held_miss)) is not None:
         return answer
-    packed = _Columns(frame, with_packers=True, may_fall_short=False)
     goals = ("packers", "greatest adjustment", "total turning")
-    if (answer := _in_turn(packed, goals, given_way, held_miss)) is not None:
-        return answer
-    short = _Columns(frame, with_packers=True, may_fall_short=True)
-    answer = _in_turn(short, ("shortfall", *goals), given_way, held_miss)
+    if (answer := _in_turn(_packed(frame, False), goals, given_way, held_miss)) is not None:
+        return _bounded_by_hooks(frame, answer)
+    answer = _in_turn(_packed(frame, True), ("shortfall", *goals), given_way, held_miss)
     if answer is None:
         # The search gave up on the packers; without them the program is linear and always has an answer.
         bare = _Columns(frame, with_packers=False, may_fall_short=True)
         answer = _in_turn(bare, ("shortfall", "greatest adjustment", "total turning"), given_way, held_miss)
     if answer is None:
         raise ArithmeticError("the array plane with shortfall allowed has no solution")
-    return answer
+    return _bounded_by_hooks(frame, answer)
 
 
 def reachable(task: Task) -> bool:
@@ -97,7 +101,27 @@ def reachable(task: Task) -> bool:
         _first(frame, "miss")
     if _in_turn(_Columns(frame, with_packers=False, may_fall_short=False), ("greatest adjustment",), 0.0, 0.0) is not None:
         return True
-    return _in_turn(_Columns(frame, with_packers=True, may_fall_short=False), ("packers",), 0.0, 0.0) is not None
+    return _in_turn(_packed(frame, False), ("packers",), 0.0, 0.0) is not None
+
+
+def _large(task: Task) -> bool:
+    return task.influence.shape[1] > 0 and sum(task.influence.shape) > MOST_PLACES
+
+
+def _packed(frame: _Frame, may_fall_short: bool) -> _Columns:
+    """Packers at feet and hooks, or in a large array at feet alone."""
+    return _Columns(frame, with_packers=True, may_fall_short=may_fall_short, with_hooks=not _large(frame.task))
+
+
+def _bounded_by_hooks(frame: _Frame, answer: Answer) -> Answer:
+    """In a large array, the first goal's bound with packers at hooks too: of the program without whole numbers."""
+    if not _large(frame.task):
+        return answer
+    (name, value, _), *rest = answer.goals
+    whole = _Columns(frame, with_packers=True, may_fall_short=name == "shortfall")
+    least = float(linprog(whole.cost(name), whole.rows, whole.rhs, bounds=whole.bounds, method="highs").fun)
+    bound = float(np.ceil(least - 1e-6)) if name == "packers" else least
+    return replace(answer, hook_packer=np.zeros(frame.task.influence.shape[1]), goals=((name, value, bound), *rest))
 
 
 class _Frame:
@@ -137,8 +161,9 @@ def _first(frame: _Frame, what: str) -> float:
 class _Columns:
     """Columns x(3) | way | miss | t | a(f) | s(f) | packers at feet (f·k) | packers at hooks (h·k), and the rows over them."""
 
-    def __init__(self, frame: _Frame, with_packers: bool, may_fall_short: bool) -> None:
-        task = self.task = frame.task
+    def __init__(self, frame: _Frame, with_packers: bool, may_fall_short: bool, with_hooks: bool = True) -> None:
+        task = frame.task if with_hooks else replace(frame.task, influence=frame.task.influence[:, :0])
+        self.task = task
         f, h = task.influence.shape
         k = len(task.packers) if with_packers else 0
         self.f, self.h, self.k = f, h, k
@@ -206,13 +231,14 @@ def _in_turn(columns: _Columns, goals: tuple[str, ...], given_way: float, held_m
             result = linprog(cost, rows, rhs, bounds=bounds, method="highs")
         else:
             result = _whole(cost, rows, rhs, bounds, whole)
-        if result.x is None:
-            if met and whole is None:
-                raise ArithmeticError(f"{goal}: a goal met could not be kept: {result.message}")
+        if result.x is None and not met:
             return None
-        y = result.x
-        value = float(np.round(result.fun)) if goal == "packers" else float(result.fun)
-        met.append((goal, value, _bound(result, rhs, bounds, whole is not None)))
+        if result.x is None and whole is None:
+            raise ArithmeticError(f"{goal}: a goal met could not be kept: {result.message}")
+        # A search that gave up without a better answer leaves the one that met the goal before; the bound says so.
+        y = y if result.x is None else result.x
+        value = float(np.round(cost @ y)) if goal == "packers" else float(cost @ y)
+        met.append((goal, value, 0.0 if result.x is None else _bound(result, rhs, bounds, whole is not None)))
         rows = sparse.csr_array(sparse.vstack([rows, sparse.csr_array(cost[None, :])]))
         rhs = np.append(rhs, value + SLACK)
     return _answer(columns, y, tuple(met), given_way, held_miss)
