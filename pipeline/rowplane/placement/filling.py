@@ -38,7 +38,7 @@ class Block:
 
 @dataclass(frozen=True)
 class Fill:
-    """All blocks of one face. `area_bound` is what the area alone would allow: no layout of any kind holds more."""
+    """All blocks of one face. `area_bound` is what the area alone would allow with one orientation per part."""
 
     blocks: tuple[Block, ...]
     area_bound: int
