@@ -52,9 +52,12 @@ def write_all(result: RoofResult, out_dir: Path, overwrite: bool = False) -> tup
     """
     _refuse_what_stands_there(Path(out_dir), overwrite)
     sheets = build_sheets(result)
-    return put_files(
-        {name: content for render in WRITERS for name, content in render(result, sheets).items()}, out_dir, overwrite
-    )
+    try:
+        files = {name: content for render in WRITERS for name, content in render(result, sheets).items()}
+    except OSError as error:
+        # Some libraries keep their work in temporary files, which a full disk stops just as well.
+        raise _cannot_write(out_dir, error) from error
+    return put_files(files, out_dir, overwrite)
 
 
 def put_files(files: Files, out_dir: Path, overwrite: bool = False) -> tuple[Path, ...]:
