@@ -8,6 +8,7 @@ import math
 import pytest
 
 from browser.lead import HOSTILE, levelled_result
+from rowplane.ingest import read_earlier_result, read_field_readings
 from rowplane.levelling import recheck_feet
 from rowplane.model import FieldReading, FieldReadings
 
@@ -100,9 +101,10 @@ def test_readings_update_numbers_as_recheck_does_and_are_exported_for_it(crew, l
         crew.locator("#export").click()
     exported = tmp_path / "readings.csv"
     download.value.save_as(exported)
-    with exported.open(encoding="utf-8") as file:
-        lines = list(csv.DictReader(file))
-    assert {(r["id"], r["kind"]): float(r["value_mm"]) for r in lines} == {k: round(v, 1) for k, v in given.items()}
+    told = read_field_readings(exported)
+    assert {(r.id, r.kind): r.value_mm for r in told.readings} == {k: round(v, 1) for k, v in given.items()}
+    again = recheck_feet(read_earlier_result(lead_folder), told)
+    assert [f.rail_height_mm for f in again.feet] == pytest.approx([f.rail_height_mm for f in after.feet], abs=1e-6)
 
 
 def test_a_set_foot_keeps_its_number_and_is_exported_as_set(crew):

@@ -9,9 +9,9 @@ import re
 from pathlib import Path
 
 import pytest
+
 from rowplane.deliverables.sheets import build_sheets
 from rowplane.deliverables.write import WRITERS
-
 from test_7_deliverables.builders import make_result
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import json
 import math
 import re
@@ -12,6 +13,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+
 from rowplane.config import Config
 from rowplane.deliverables.content import FaceDrawing
 from rowplane.deliverables.drawing import build_drawings, north_on_page_deg
@@ -26,7 +28,6 @@ from rowplane.deliverables.solids import PUOR, deviation_colours
 from rowplane.deliverables.svg import layout_svg
 from rowplane.deliverables.write import WRITERS
 from rowplane.deliverables.xlsx import xlsx_files
-
 from test_7_deliverables.builders import empty_result, make_result
 
 HOSTILE = '=cmd()|"<script>alert(1)</script>" & $\\alpha$ %%c שלום 🏠 ' + "x" * 400
@@ -123,7 +124,7 @@ def test_marking_figures_stay_apart():
     assert len(figures) == math.ceil(43.5 / 16)
     for _, svg in figures:
         at = [float(x) for x in re.findall(r"translate\(([\d.]+) [\d.]+\) rotate\(-90\)", svg)]
-        assert all(b - a >= LETTER_PITCH - 0.02 for a, b in zip(at, at[1:], strict=False))
+        assert all(b - a >= LETTER_PITCH - 0.02 for a, b in itertools.pairwise(at))
         assert max(at) <= 180
 
 
