@@ -1,12 +1,11 @@
 """What people and programs read: content built once (sheets), then one writer per format, all or nothing.
 
-sheets       all that is said, once: tables, drawings, order of work
-tables       rows and columns of the contract
-drawing      each face as marks in u, v; lettering places the labels
-write        the folder: everything or nothing
-revised      tables after field readings
-failure      what a lead leaves that gave no result
-csv_tables, json_result, record, svg, png, html    one writer per format
+sheets         all that is said, once: tables, drawings, order of work (content: the nouns; words: every label)
+tables         rows and columns of the contract; places looks ids up and leads back to scan coordinates
+drawing        each face as marks in u, v; lettering places the labels; keyplan the roof from above; solids in space
+pages          the crew's pages as printed (page_content: the nouns); marking_figure, crew_data for phone
+write          the folder: everything or nothing; failure what a lead leaves that gave no result; revised after a recheck
+csv_tables, json_result, record, xlsx, svg, dxf, geo, model3d, png, html, pdf    one writer per format
 """
 
 from rowplane.deliverables.failure import write_failure

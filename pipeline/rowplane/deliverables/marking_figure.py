@@ -6,7 +6,7 @@ import math
 from html import escape
 
 from rowplane.deliverables.content import FaceDrawing, Point
-from rowplane.deliverables.pages import MarkingPage, Spot
+from rowplane.deliverables.page_content import MarkingPage, Spot
 from rowplane.deliverables.svg import STYLE, mark_svg
 
 WIDTH, LEFT, RIGHT, TOP, BELOW = 180.0, 27.0, 4.0, 1.0, 34.0

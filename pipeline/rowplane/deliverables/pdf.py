@@ -9,7 +9,8 @@ from typing import Any
 
 from rowplane.deliverables.content import Files, Sheets
 from rowplane.deliverables.marking_figure import marking_figures
-from rowplane.deliverables.pages import Pages, build_pages
+from rowplane.deliverables.page_content import Pages
+from rowplane.deliverables.pages import build_pages
 from rowplane.deliverables.svg import plan_svg
 from rowplane.deliverables.words import SEVERITY_SIGNS, WORDS
 from rowplane.model import RoofResult

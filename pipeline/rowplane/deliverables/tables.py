@@ -64,9 +64,8 @@ def _notes(*notes: str) -> str:
     return "; ".join(dict.fromkeys(n for n in notes if n))
 
 
-def feet_table(result: RoofResult, places: Places, revision: str) -> Table:
-    """One row per foot that has a number; x, y, z at the unloaded rail top."""
-    columns = (
+def _feet_columns(unit: str) -> tuple[Column, ...]:
+    return (
         _text("foot", "id"),
         _text("face", "face it stands on"),
         _text("array", "array it carries"),
@@ -75,7 +74,7 @@ def feet_table(result: RoofResult, places: Places, revision: str) -> Table:
         _text("kind", "front, seam or top; +joiner where it holds a seam"),
         _mm("u_mm", "along the eave from the datum"),
         _mm("v_mm", "up the slope from the datum"),
-        *_xyz(("x", "y", "z"), places.unit, "at the unloaded rail top"),
+        *_xyz(("x", "y", "z"), unit, "at the unloaded rail top"),
         _mm("rail_height_mm", "unloaded rail top over the face plane", 2),
         _mm("load_sag_mm", "how far the rail sinks under the modules", 2),
         _mm("lift_mm", "rail top to seat by the thread alone", 3),
@@ -89,6 +88,11 @@ def feet_table(result: RoofResult, places: Places, revision: str) -> Table:
         _text("revision", "fingerprint of input, settings and version"),
         _text("note", ""),
     )
+
+
+def feet_table(result: RoofResult, places: Places, revision: str) -> Table:
+    """One row per foot that has a number; x, y, z at the unloaded rail top."""
+    columns = _feet_columns(places.unit)
     rows: list[tuple[object, ...]] = []
     for foot, setting in places.set_feet():
         xyz = places.scan_xyz(foot.face, foot.u_mm, foot.v_mm, setting.rail_height_mm)
@@ -122,9 +126,8 @@ def _lift(setting: FootSetting) -> tuple[float, float, float]:
     return setting.lift_mm, setting.adjustment_mm, setting.turns
 
 
-def hooks_table(result: RoofResult, places: Places) -> Table:
-    """One row per hook; x, y, z at its seat, packers included."""
-    columns = (
+def _hooks_columns(unit: str) -> tuple[Column, ...]:
+    return (
         _text("hook", "id"),
         _text("face", "face it is screwed to"),
         _text("array", "array it carries"),
@@ -134,7 +137,7 @@ def hooks_table(result: RoofResult, places: Places) -> Table:
         _count("pan", "counted from the datum; empty without a tile pattern"),
         _mm("u_mm", "along the eave from the datum"),
         _mm("v_mm", "up the slope from the datum"),
-        *_xyz(("x", "y", "z"), places.unit, "at the seat"),
+        *_xyz(("x", "y", "z"), unit, "at the seat"),
         _mm("span_mm", "longer of the two spans beside it"),
         _mm("seat_height_mm", "seat over the face plane, packers included", 2),
         _mm("packer_mm", "stock spacers under its plate or rail clamp"),
@@ -146,6 +149,11 @@ def hooks_table(result: RoofResult, places: Places) -> Table:
         _text("trust", "ok, measure"),
         _text("note", ""),
     )
+
+
+def hooks_table(result: RoofResult, places: Places) -> Table:
+    """One row per hook; x, y, z at its seat, packers included."""
+    columns = _hooks_columns(places.unit)
     rows: list[tuple[object, ...]] = []
     for hook in result.plan.hooks:
         rail, setting = places.rails.get(hook.rail), places.hook_settings.get(hook.id)
