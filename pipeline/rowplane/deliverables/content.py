@@ -13,9 +13,6 @@ Files = dict[str, bytes]
 
 Point = tuple[float, float]
 Layer = Literal[
-    "outline", "edge", "usable", "obstacle", "patch", "module", "line", "rail", "hook", "foot", "splice", "dimension", "string"
-]
-LAYERS: tuple[Layer, ...] = (
     "outline",
     "edge",
     "usable",
@@ -28,8 +25,7 @@ LAYERS: tuple[Layer, ...] = (
     "foot",
     "splice",
     "dimension",
-    "string",
-)
+]
 
 
 @dataclass(frozen=True)

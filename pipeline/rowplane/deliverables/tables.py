@@ -8,7 +8,7 @@ from rowplane.deliverables.content import Cell, Column, Table
 from rowplane.deliverables.places import Places, rail_height_at
 from rowplane.deliverables.safe import plain, rounded
 from rowplane.frames import azimuth_deg, pitch_deg
-from rowplane.model import Face, FootSetting, Hook, HookSetting, ModuleArray, Rail, RoofResult
+from rowplane.model import Face, FootSetting, Hook, HookSetting, Rail, RoofResult
 
 XYZ_DECIMALS = {"m": 4, "mm": 1, "cm": 3, "ft": 5, "us-ft": 5, "in": 3}
 """Enough for a tenth of a millimetre in each unit."""
@@ -369,8 +369,3 @@ def parts_table(result: RoofResult, revision: str) -> Table:
     )
     rows: list[tuple[object, ...]] = [(p.part, p.detail, p.quantity, p.unit, p.mass_kg, revision, p.note) for p in result.parts]
     return _table("parts", "Parts", columns, rows)
-
-
-def array_face(result: RoofResult, array: ModuleArray) -> Face | None:
-    """The face under an array, on the substrate's plane."""
-    return next((s.face for s in result.surfaces.surfaces if s.face.id == array.face), None)

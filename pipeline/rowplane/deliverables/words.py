@@ -51,8 +51,6 @@ WORDS: dict[str, str] = {
     "set": "set",
     "turns": "turns",
     "turns_head": "turns,\n▲▼ mid",
-    "turns_note": "from fully down",
-    "from_mid": "from mid-travel",
     "packer": "packer",
     "gap": "string gap",
     "sure": "sure to",
@@ -112,7 +110,6 @@ def compass(azimuth_deg: float) -> str:
 
 PAGE_WORDS: dict[str, str] = {
     "work": "Work",
-    "sheet": "Sheet",
     "theme": "Light / dark",
     "previous": "Previous",
     "next": "Next",
