@@ -81,6 +81,15 @@ def write_pcd(path: Path, points: Array, *, size: int = 8, ascii_text: bool = Fa
     return path
 
 
+def write_packed_pcd(path: Path, points: Array) -> Path:
+    """PCD binary_compressed, float64: fields one after the other, packed as LZF literals of up to 32 bytes."""
+    plain = points.T.astype("f8").tobytes()
+    packed = b"".join(bytes([len(part) - 1]) + part for part in (plain[i : i + 32] for i in range(0, len(plain), 32)))
+    head = write_pcd(path, points).read_bytes().split(b"DATA")[0] + b"DATA binary_compressed\n"
+    path.write_bytes(head + len(packed).to_bytes(4, "little") + len(plain).to_bytes(4, "little") + packed)
+    return path
+
+
 def write_text(path: Path, points: Array, *, head: str = "", mark: str = " ", decimals: str = ".") -> Path:
     """Rows of x y z."""
     rows = "".join(mark.join(f"{v:.3f}" for v in p).replace(".", decimals) + "\n" for p in points)

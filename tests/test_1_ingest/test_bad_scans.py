@@ -63,6 +63,31 @@ def test_lying_header_takes_no_memory(suffix: str, promised: int, tmp_path: Path
     assert peak_memory_mb() - before < 50
 
 
+@pytest.mark.parametrize(
+    ("at", "size", "value"), [(100, 4, 4_000_000_000), (96, 4, 4_000_000_000), (243, 4, 9), (247 - 12, 8, 2**60)]
+)
+def test_lying_records_take_no_time(at: int, size: int, value: int, tmp_path: Path) -> None:
+    # Number of records, offset to points, number and place of extended records (ASPRS LAS 1.4 R15, table 3).
+    path = make.write_las(tmp_path / "roof.las", make.roof_points())
+    content = bytearray(path.read_bytes())
+    content[at : at + size] = value.to_bytes(size, "little")
+    if at == 235:
+        content[243:247] = (1).to_bytes(4, "little")
+    path.write_bytes(content)
+    before = peak_memory_mb()
+    refused(path, "cut short or damaged")
+    assert peak_memory_mb() - before < 50
+
+
+def test_the_same_file_twice_is_refused(tmp_path: Path) -> None:
+    path = make.write_las(tmp_path / "roof.laz", make.roof_points())
+    copy = tmp_path / "copy.laz"
+    copy.write_bytes(path.read_bytes())
+    for pair in ((path, path), (path, copy)):
+        with pytest.raises(RowplaneError, match="same file twice"):
+            read_survey(pair, make.METRES)
+
+
 @pytest.mark.parametrize("kind", ["ply", "pcd", "pts"])
 def test_lying_counts_of_other_formats(kind: str, tmp_path: Path) -> None:
     path = make.WRITERS[kind](tmp_path / f"roof.{kind}", make.roof_points())
@@ -71,6 +96,29 @@ def test_lying_counts_of_other_formats(kind: str, tmp_path: Path) -> None:
         path.write_bytes(make.WRITERS[kind](tmp_path / f"a.{kind}", make.roof_points()).read_bytes().replace(b"3000", promised))
         refused(path)
     assert peak_memory_mb() - before < 50
+
+
+@pytest.mark.parametrize(("packed", "unpacked"), [(0xFFFFFFF0, 0), (0, 0xFFFFFFF0)])
+def test_lying_compressed_pcd_takes_no_memory(packed: int, unpacked: int, tmp_path: Path) -> None:
+    points = make.roof_points()
+    path = make.write_packed_pcd(tmp_path / "roof.pcd", points)
+    assert np.abs(make.in_metres(make.read(path)) - points).max() < 2e-6
+    content = path.read_bytes()
+    start = content.index(b"binary_compressed\n") + len(b"binary_compressed\n")
+    true = [int.from_bytes(content[start + 4 * i : start + 4 * i + 4], "little") for i in (0, 1)]
+    lie = b"".join((told or kept).to_bytes(4, "little") for told, kept in zip((packed, unpacked), true, strict=True))
+    path.write_bytes(content[:start] + lie + content[start + 8 :])
+    before = peak_memory_mb()
+    refused(path, "unpacks to")
+    assert peak_memory_mb() - before < 50
+
+
+def test_text_longer_than_a_chunk_keeps_every_row(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("rowplane.ingest.text.ROWS", 700)
+    points = make.roof_points()
+    for head in ("", "3000\n"):
+        survey = make.read(make.write_text(tmp_path / "roof.pts", points, head=head))
+        assert np.abs(make.in_metres(survey) - points).max() < 2e-5
 
 
 @pytest.mark.parametrize("kind", list(make.WRITERS))

@@ -15,7 +15,6 @@ DATA = Path(__file__).parents[3] / "shared" / "data"
 pytestmark = pytest.mark.skipif(not DATA.is_dir(), reason="the open data are not beside the repository")
 
 
-
 @pytest.mark.parametrize(
     ("name", "points", "epsg", "unit_mm", "across_m"),
     [

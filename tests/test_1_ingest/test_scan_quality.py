@@ -64,8 +64,15 @@ def tilt(along_deg: float, across_deg: float) -> Array:
 
 
 def scanned(
-    faces: tuple[Face, ...], *, noise_mm: float = 5.0, density: float = DENSITY, sd_mm: float = 1.0, own: Array | None = None,
-    hole: Polygon | None = None, form: str = "LAZ 1.4, point format 7", step_mm: float = 1.0,
+    faces: tuple[Face, ...],
+    *,
+    noise_mm: float = 5.0,
+    density: float = DENSITY,
+    sd_mm: float = 1.0,
+    own: Array | None = None,
+    hole: Polygon | None = None,
+    form: str = "LAZ 1.4, point format 7",
+    step_mm: float = 1.0,
 ) -> ScanQuality:
     """Points strewn on the faces, labelled, with a mapped substrate."""
     rng = np.random.default_rng(4)
@@ -86,10 +93,27 @@ def scanned(
 
 def surfaces_of(faces: tuple[Face, ...], noise_mm: float, sd_mm: float, own: Array | None) -> Surfaces:
     height = np.zeros((50, 100)) if own is None else own
-    return Surfaces(tuple(
-        Surface(face, None, Flat(sd_mm), noise_mm, 0.0, 0.0, 0.0, np.array([50.0, 50.0]), 100.0, height, np.full(height.shape, sd_mm),
-                None, (), "") for face in faces
-    ))
+    return Surfaces(
+        tuple(
+            Surface(
+                face,
+                None,
+                Flat(sd_mm),
+                noise_mm,
+                0.0,
+                0.0,
+                0.0,
+                np.array([50.0, 50.0]),
+                100.0,
+                height,
+                np.full(height.shape, sd_mm),
+                None,
+                (),
+                "",
+            )
+            for face in faces
+        )
+    )
 
 
 def gable(rotation: Array | None = None, pitches: tuple[float, float] = (30.0, 30.0)) -> tuple[Face, ...]:

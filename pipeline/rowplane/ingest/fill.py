@@ -65,7 +65,8 @@ def fill(files: tuple[Opened, ...], plan: tuple[int, int], window: tuple[Array, 
             if not len(chunk.columns[0]):
                 continue
             if end == starts[-1]:
-                steps[i], single = steps_of(file, chunk)
+                with np.errstate(all="ignore"):  # damaged numbers show no step
+                    steps[i], single = steps_of(file, chunk)
                 singles[i] = np.maximum(singles[i], single)
             local, keep = _local(file, chunk, origin, points[end : end + len(chunk.columns[0])], dropped)
             if window is not None:

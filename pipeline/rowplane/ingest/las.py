@@ -10,7 +10,7 @@ import numpy as np
 
 from rowplane.config import IngestConfig
 from rowplane.errors import RowplaneError
-from rowplane.ingest.laz import check_laz
+from rowplane.ingest.laz import check_header, check_laz
 from rowplane.ingest.opened import ROWS, Chunk, Opened, check_count, in_words, no_points
 
 LAZ_BYTES = 1e-3
@@ -25,6 +25,7 @@ def open_las(path: Path, config: IngestConfig) -> Opened:
 
     Points flagged as withheld or classified as noise are left out. Raises RowplaneError.
     """
+    check_header(path)
     with in_words(path, "LAS file"), _open(path) as reader:
         header = reader.header
         count = int(header.point_count)

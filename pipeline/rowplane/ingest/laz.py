@@ -1,4 +1,4 @@
-"""Are the sizes inside a LAZ file true? Its decoder takes memory by them before it looks, and ends the process if they lie.
+"""Are the sizes inside a LAS or LAZ file true? Its decoder takes memory by them first, and ends the process if they lie.
 
 Layout after the LASzip specification (rapidlasso, 2.2 r0): record 22204 with compressor, chunk size and items; at the first
 point the position of the chunk table; each chunk of a layered format starts with one point, a count and the layers' sizes.
@@ -19,6 +19,33 @@ USUAL_CHUNK = 10_000_000
 
 LAYERS = {10: 9, 11: 1, 12: 2, 13: 1, 14: None}
 """Layers of each LASzip item type of formats 6 to 10; extra bytes (14) have one per byte."""
+
+
+def check_header(path: Path) -> None:
+    """Raises RowplaneError unless header, variable length records and extended ones lie within the file.
+
+    Byte offsets of LAS 1.4 R15, tables 3 and 4: header size 94, points 96, records 100; extended records 235, their count 243.
+    """
+    size = path.stat().st_size
+    with path.open("rb") as stream:
+        head = stream.read(375)
+        if head[:4] != b"LASF" or len(head) < 227:
+            raise _lies(path, "no LAS header")
+        header_size, points, records = struct.unpack_from("<HII", head, 94)
+        if not 227 <= header_size <= points <= size or records * 54 > points - header_size:
+            raise _lies(path, f"{records:,} records before points at byte {points:,} of {size:,}")
+        if head[25] < 4 or len(head) < 375:
+            return
+        at, more = struct.unpack_from("<QI", head, 235)
+        for _ in range(more):
+            # Each has 60 bytes of its own, the length of what follows at its byte 20.
+            stream.seek(min(at, size))
+            own = stream.read(60)
+            if len(own) < 60:
+                raise _lies(path, f"{more:,} extended records that reach past its end")
+            at += 60 + struct.unpack_from("<Q", own, 20)[0]
+        if more and at > size:
+            raise _lies(path, "an extended record that reaches past its end")
 
 
 def check_laz(path: Path, header: Any) -> None:

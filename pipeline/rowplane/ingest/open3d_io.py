@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -28,6 +29,8 @@ def open_pcd(path: Path, config: IngestConfig) -> Opened:
     # A compressed block of equal bytes shrinks to about a hundredth; text needs a digit and a blank for each number.
     stride = sum(int(s) * int(c) for s, c in zip(fields["SIZE"], _counts(fields), strict=False))
     check_count(path, count, {"binary": float(stride), "ascii": 6.0}.get(encoding, 0.01), config.max_points)
+    if encoding == "binary_compressed":
+        _check_block(path, count * stride)
     with in_words(path, "PCD file"):
         xyz = _positions(path)
     if len(xyz) < count:
@@ -63,6 +66,23 @@ def _header(path: Path) -> dict[str, list[str]]:
     if not all(fields.get(key) for key in ("FIELDS", "SIZE", "TYPE", "DATA")):
         raise RowplaneError(str(path), "no PCD header", "a PCD file with FIELDS, SIZE, TYPE and DATA", "Export it again.")
     return fields
+
+
+def _check_block(path: Path, whole: int) -> None:
+    """The library takes memory by the two sizes before a compressed block: they have to fit the file and the header."""
+    with path.open("rb") as stream:
+        while not stream.readline(4096).startswith(b"DATA"):
+            pass
+        sizes = stream.read(8)
+        left = path.stat().st_size - stream.tell()
+    packed, unpacked = struct.unpack("<II", sizes.ljust(8, b"\0"))
+    if len(sizes) < 8 or packed > left or unpacked != whole:
+        raise RowplaneError(
+            str(path),
+            f"a block of {packed:,} bytes that unpacks to {unpacked:,}",
+            f"{left:,} and {whole:,} bytes",
+            "The file is cut short or damaged: copy it again.",
+        )
 
 
 def _counts(fields: dict[str, list[str]]) -> list[str]:

@@ -89,7 +89,12 @@ def read_survey(scan: tuple[Path, ...], config: IngestConfig) -> Survey:
             return _level_survey(level[0], config, digests[0].result())
         files = tuple(READERS[path.suffix.lower()](path, config) for path in scan)
         survey = _cloud_survey(files, config)
-    sources = tuple(replace(source, sha256=digest.result()) for source, digest in zip(survey.sources, digests, strict=True))
+    found = [digest.result() for digest in digests]
+    for i, path in enumerate(scan):
+        if found[i] in found[:i]:
+            twin = scan[found.index(found[i])].name
+            raise RowplaneError(str(path), f"the same file twice (it equals {twin})", "each file once", "Name it once.")
+    sources = tuple(replace(source, sha256=digest) for source, digest in zip(survey.sources, found, strict=True))
     return replace(survey, sources=sources)
 
 
