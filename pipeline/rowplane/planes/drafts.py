@@ -42,8 +42,9 @@ class Scan:
 
     @property
     def step(self) -> float:
-        """Cell of outline rasters: two point spacings, so that nearly every cell of a face holds a point."""
-        return float(np.clip(2.2 * self.grid.spacing_mm, 60.0, 900.0))
+        """Cell of outline rasters: two point spacings, so that nearly every cell holds a point; finer where that is coarse."""
+        spacing = self.grid.spacing_mm
+        return float(np.clip(2.2 * spacing, 60.0, max(2.2 * spacing, 330.0)))
 
 
 @dataclass(frozen=True)

@@ -63,7 +63,7 @@ class Raster:
 
 
 def rasterise(uv: Array, others: Array, step: float, hides: Callable[[Array], Mask]) -> Raster:
-    """Occupied cells of points `(n, 2)`: gaps of a cell or two and interior holes are closed, spurs taken off.
+    """Occupied cells of points `(n, 2)`: gaps of a cell or two and interior holes are closed, crumbs left out.
 
     Cells in which points of other faces `(m, 2)` outnumber the face's own are theirs.
     """
@@ -73,10 +73,19 @@ def rasterise(uv: Array, others: Array, step: float, hides: Callable[[Array], Ma
     count, other = _count(uv, low, step, shape), _count(others, low, step, shape)
     around = np.ones((3, 3), dtype=bool)
     mask = ndimage.binary_closing(count > other, around)
-    mask = ndimage.binary_fill_holes(ndimage.binary_opening(mask, around)) & (other <= count)
+    mask = _without_crumbs(ndimage.binary_fill_holes(mask) & (other <= count))
     raster = Raster(low, step, mask, np.zeros_like(mask), other > count)
     hidden = hides(raster.centres()).reshape(mask.shape) & ~mask
     return replace(raster, hidden=hidden)
+
+
+def _without_crumbs(mask: Mask) -> Mask:
+    """The mask without pieces far smaller than its largest."""
+    labels, count = ndimage.label(mask, np.ones((3, 3), dtype=bool))
+    if count < 2:
+        return mask
+    sizes = np.bincount(labels.ravel())[1:]
+    return np.asarray(mask & (np.concatenate([[0], sizes])[labels] >= 0.05 * sizes.max()))
 
 
 def _count(uv: Array, low: Array, step: float, shape: Array) -> Array:
@@ -91,15 +100,19 @@ def draw_outline(
 ) -> Polygon:
     """Polygon of a face, counter-clockwise, from all points near its sheet `(n, 3)`: u, v, height over the sheet, mm.
 
-    `owner` `(n,)` names the face of each, −1 for none; `step` is the raster's cell: two point spacings; `hides` tells which places `(m, 2)` have
-    something over them. `hints` are lines on which the face may end where nothing better is seen. Raises ValueError where no area is left.
+    `owner` `(n,)` names the face of each, −1 for none; `step` is the raster's cell: two point spacings; `hides` tells which
+    places `(m, 2)` have something over them. `hints` are lines on which the face may end where nothing better is seen.
+    Raises ValueError where no area is left.
     """
     mine = owner == face
     raster = rasterise(uvh[mine, :2], uvh[~mine & (owner >= 0), :2], step, hides)
     # Caps and valley trays belong to neither face: along a contact, no point speaks neither for the face nor against it.
     strips = _near(raster, contacts, STRIP_MM) & ~raster.mask & ~raster.foreign
     raster = replace(raster, hidden=raster.hidden | strips)
-    lines = _apart(contacts + _free_lines(raster, uvh, mine, contacts) + hints, step)
+    alone = mine | (owner < 0)
+    seen = _free_lines(raster, uvh[alone], mine[alone], contacts)
+    lines = _apart(contacts + seen + hints + _bounds(raster), step)
+    raster = replace(raster, mask=raster.mask & ~_beyond(raster, seen))
     return _assemble(raster, _worth_it(raster, contacts, [line for line in lines if not line.kind]))
 
 
@@ -112,7 +125,8 @@ def _free_lines(raster: Raster, uvh: Array, mine: Mask, contacts: list[Line]) ->
         line, used = _longest(cells, raster)
         if line is None:
             break
-        found.append(_refine(line, uvh, mine, raster.step))
+        along = cells[used] @ line.along
+        found.append(replace(_refine(line, uvh, mine, raster.step), span=(float(along.min()), float(along.max()))))
         cells = cells[~used]
     return found
 
@@ -175,10 +189,35 @@ def _through(cells: Array, axis: bool, raster: Raster) -> Line:
     return Line(normal, float(middle @ normal) + half, (float(t.min()) - half, float(t.max()) + half))
 
 
+def _beyond(raster: Raster, lines: list[Line]) -> Mask:
+    """Cells just beyond the stretch of a refined edge: a gutter in the sheet's scatter is not the face."""
+    hit = np.zeros(raster.mask.size, dtype=bool)
+    centres = raster.centres()
+    for line in lines:
+        away, t = centres @ line.normal - line.offset, centres @ line.along
+        hit |= (away > 0) & (away < max(3.0 * raster.step, 400.0)) & (t > line.span[0]) & (t < line.span[1])
+    return hit.reshape(raster.mask.shape)
+
+
+def _bounds(raster: Raster) -> list[Line]:
+    """The box round the mask: the face ends there at the latest."""
+    held = np.argwhere(raster.mask)
+    low = raster.low + held.min(axis=0) * raster.step
+    high = raster.low + (held.max(axis=0) + 1) * raster.step
+    sides = []
+    for axis in (0, 1):
+        for sign, end in ((-1.0, low), (1.0, high)):
+            normal = sign * np.eye(2)[axis]
+            along = np.array([-normal[1], normal[0]])
+            span = sorted((float(low @ along), float(high @ along)))
+            sides.append(Line(normal, float(end @ normal), (span[0], span[0] + 1.0)))
+    return sides
+
+
 def _boundary(raster: Raster, contacts: list[Line]) -> Mask:
     """Boundary cells of the raster that no contact and nothing standing over them explains."""
     inner = ndimage.binary_erosion(raster.mask)
-    beside = ndimage.binary_dilation(raster.hidden, np.ones((3, 3), dtype=bool), iterations=2)
+    beside = ndimage.binary_dilation(raster.hidden, np.ones((3, 3), dtype=bool), iterations=1 + int(raster.step < 150.0))
     return raster.mask & ~inner & ~beside & ~_near(raster, contacts, max(2.0 * raster.step, 350.0))
 
 
@@ -196,37 +235,45 @@ def _near(raster: Raster, lines: list[Line], reach: float) -> Mask:
 
 
 def _refine(line: Line, uvh: Array, mine: Mask, step: float) -> Line:
-    """Move a free edge to where the face's points end: half of the density inside, and no longer at the sheet's height.
+    """Move a free edge to where the face's points end, and no further than they stay at the sheet's height.
 
-    A gutter lies in the sheet's scatter, but its mean height does not; along a whole edge the tile relief cancels.
+    Change point of a Poisson process, λ inside and a tenth of it beyond (clutter): its likelihood is greatest at the point
+    that maximises n·ln 10 − 0.9·λ·depth. A gutter lies in the sheet's scatter, but its mean height along a whole edge,
+    where the tile relief cancels, does not.
     """
     away, t = uvh[:, :2] @ line.normal - line.offset, uvh[:, :2] @ line.along
     trim = min(0.1 * (line.span[1] - line.span[0]), 300.0)
-    depth = 1200.0 + 1.5 * step
+    # The raster may reach a gutter and a cell beyond the edge.
+    start = max(3.0 * step, 320.0)
+    depth = 1200.0 + start
     here = (t > line.span[0] + trim) & (t < line.span[1] - trim) & (away > -depth) & (away < 3 * step)
-    own = here & mine
-    inside = own & (away < -2.0 * step)
-    density = float(inside.sum()) / (depth - 2.0 * step)
-    if inside.sum() < 15:
+    own = np.sort(away[here & mine])
+    density = float((own < -start).sum()) / 1200.0
+    if density * 1200.0 < 6:
         return line
-    width = float(np.clip(30.0 / density, 12.0, step))
+    own = own[(own > -start) & (own < _sheet_ends(away[here], uvh[here, 2], density, step, start))]
+    if not len(own):
+        return replace(line, offset=line.offset - start)
+    worth = np.log(10.0) * np.arange(1, len(own) + 1) - 0.9 * density * (own + start)
+    return replace(line, offset=line.offset + float(own[int(np.argmax(worth))]) + 0.5 / density)
+
+
+def _sheet_ends(away: Array, height: Array, density: float, step: float, start: float) -> float:
+    """Where two strips in a row leave the height of those inside; beyond all points where none do or points are few."""
+    width = float(np.clip(30.0 / density, 12.0, np.inf))
+    if width > step:
+        return np.inf
+    depth = 1200.0 + start
     bins = np.arange(-depth, 3 * step + width, width)
-    fill = np.histogram(away[own], bins)[0] / (density * width)
-    place = np.digitize(away[here], bins) - 1
-    many = np.maximum(np.bincount(place, minlength=len(bins))[: len(fill)], 1)
-    mean = np.bincount(place, uvh[here, 2], minlength=len(bins))[: len(fill)] / many
-    deep = bins[1:] < -2.0 * step
-    usual, scatter = float(np.median(mean[deep])), 1.4826 * float(np.median(np.abs(mean[deep] - np.median(mean[deep]))))
-    # One thin bin is a pan or a shadow: three in a row that are, or two that leave the sheet, are the end.
-    ahead = (fill + np.append(fill[1:], 0.0) + np.append(fill[2:], (0.0, 0.0))) / 3
-    off = np.abs(mean - usual) > max(3.0 * scatter, 15.0)
-    ends = (ahead < 0.35) | (off & np.append(off[1:] | (fill[1:] < 0.35), True))
-    ends[deep] = False
-    k = int(np.argmax(ends)) if ends.any() else len(fill) - 1
-    # What the last bin holds less than its share is beyond the edge, what the next ones hold is inside.
-    short = float(np.clip(1.0 - fill[k - 1], 0.0, 0.5))
-    more = float(np.clip(fill[k : k + 3][~off[k : k + 3]], 0.0, 1.0).sum())
-    return replace(line, offset=line.offset + float(bins[k]) + (more - short) * width)
+    place = np.clip(((away + depth) / width).astype(int), 0, len(bins) - 1)
+    many = np.bincount(place, minlength=len(bins))
+    mean = np.bincount(place, height, minlength=len(bins)) / np.maximum(many, 1)
+    deep = (bins + width < -start) & (many > 0)
+    usual = float(np.median(mean[deep]))
+    scatter = 1.4826 * float(np.median(np.abs(mean[deep] - usual)))
+    off = (np.abs(mean - usual) > max(3.0 * scatter, 15.0)) & (many >= 5)
+    ends = off & np.append(off[1:], True) & (bins + width >= -start)
+    return float(bins[int(np.argmax(ends))]) if ends.any() else np.inf
 
 
 def _apart(lines: list[Line], step: float) -> list[Line]:
