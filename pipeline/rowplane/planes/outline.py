@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import shapely
@@ -96,7 +97,7 @@ def _count(uv: Array, low: Array, step: float, shape: Array) -> Array:
 
 
 def draw_outline(
-    uvh: Array, owner: Array, face: int, step: float, contacts: list[Line], hints: list[Line], hides: Callable[[Array], Mask]
+    uvh: Array, owner: NDArray[Any], face: int, step: float, contacts: list[Line], hints: list[Line], hides: Callable[[Array], Mask]
 ) -> Polygon:
     """Polygon of a face, counter-clockwise, from all points near its sheet `(n, 3)`: u, v, height over the sheet, mm.
 
@@ -218,7 +219,7 @@ def _boundary(raster: Raster, contacts: list[Line]) -> Mask:
     """Boundary cells of the raster that no contact and nothing standing over them explains."""
     inner = ndimage.binary_erosion(raster.mask)
     beside = ndimage.binary_dilation(raster.hidden, np.ones((3, 3), dtype=bool), iterations=1 + int(raster.step < 150.0))
-    return raster.mask & ~inner & ~beside & ~_near(raster, contacts, max(2.0 * raster.step, 350.0))
+    return np.asarray(raster.mask & ~inner & ~beside & ~_near(raster, contacts, max(2.0 * raster.step, 350.0)))
 
 
 def _near(raster: Raster, lines: list[Line], reach: float) -> Mask:
@@ -321,7 +322,7 @@ def _worth_it(raster: Raster, contacts: list[Line], free: list[Line]) -> list[Li
     return lines[: len(contacts)] + [lines[k] for k in kept]
 
 
-def _wrong(keys: NDArray[np.int64], held: Array, against: Array) -> float:
+def _wrong(keys: NDArray[np.int64], held: NDArray[Any], against: NDArray[Any]) -> float:
     """Cells that end up on the wrong side when all of one key are taken or left as a whole."""
     inverse = np.unique(keys, return_inverse=True)[1].ravel()
     return float(np.minimum(np.bincount(inverse, held), np.bincount(inverse, against)).sum())
