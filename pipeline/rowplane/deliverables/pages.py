@@ -160,8 +160,14 @@ def _hook_row(places: Places, hook: Hook, say: Lengths) -> HookRow:
         packer=say(setting.packer_mm) if setting and setting.packer_mm else "",
         governs=f"{plain(hook.governs, 40)}{use}".strip(),
         trust=setting.trust if setting else "measure",
-        note=plain(hook.note),
+        note=_own_note(hook.note),
     )
+
+
+def _own_note(note: str) -> str:
+    """What is said of this hook alone: columns and steps above the table say the rest."""
+    parts = plain(note).split("; ")
+    return "; ".join(p for p in parts if not p.startswith(("find rafter", "pilot hole", "probe")))
 
 
 def _height_page(result: RoofResult, sheets: Sheets, array: ModuleArray, say: Lengths) -> HeightPage:
