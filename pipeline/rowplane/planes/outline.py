@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import shapely
@@ -97,7 +96,7 @@ def _count(uv: Array, low: Array, step: float, shape: Array) -> Array:
 
 
 def draw_outline(
-    uvh: Array, owner: NDArray[Any], face: int, step: float, contacts: list[Line], hints: list[Line], hides: Callable[[Array], Mask]
+    uvh: Array, owner: Array, face: int, step: float, contacts: list[Line], hints: list[Line], hides: Callable[[Array], Mask]
 ) -> Polygon:
     """Polygon of a face, counter-clockwise, from all points near its sheet `(n, 3)`: u, v, height over the sheet, mm.
 
@@ -111,25 +110,27 @@ def draw_outline(
     strips = _near(raster, contacts, STRIP_MM) & ~raster.mask & ~raster.foreign
     raster = replace(raster, hidden=raster.hidden | strips)
     alone = mine | (owner < 0)
-    seen = _free_lines(raster, uvh[alone], mine[alone], contacts)
+    seen, beyond = _free_lines(raster, uvh[alone], mine[alone], contacts)
     lines = _apart(contacts + seen + hints + _bounds(raster), step)
-    raster = replace(raster, mask=raster.mask & ~_beyond(raster, seen))
+    raster = replace(raster, mask=raster.mask & ~beyond)
     return _assemble(raster, _worth_it(raster, contacts, [line for line in lines if not line.kind]))
 
 
-def _free_lines(raster: Raster, uvh: Array, mine: Mask, contacts: list[Line]) -> list[Line]:
-    """Lines along which boundary cells that no contact explains line up, the longest first."""
+def _free_lines(raster: Raster, uvh: Array, mine: Mask, contacts: list[Line]) -> tuple[list[Line], Mask]:
+    """Lines along which boundary cells that no contact explains line up, the longest first; and the cells beyond them."""
     centres = raster.centres()
     cells = centres[_boundary(raster, contacts).ravel()]
     found: list[Line] = []
+    beyond = np.zeros(len(centres), dtype=bool)
     while len(cells) * raster.step >= SHORTEST_MM and len(found) < MOST_LINES:
         line, used = _longest(cells, raster)
         if line is None:
             break
-        along = cells[used] @ line.along
-        found.append(replace(_refine(line, uvh, mine, raster.step), span=(float(along.min()), float(along.max()))))
+        line = _refine(line, uvh, mine, raster.step)
+        found.append(line)
+        beyond |= _beyond(raster, centres, line, cells[used] @ line.along)
         cells = cells[~used]
-    return found
+    return found, beyond.reshape(raster.mask.shape)
 
 
 def _longest(cells: Array, raster: Raster) -> tuple[Line | None, Mask]:
@@ -190,14 +191,15 @@ def _through(cells: Array, axis: bool, raster: Raster) -> Line:
     return Line(normal, float(middle @ normal) + half, (float(t.min()) - half, float(t.max()) + half))
 
 
-def _beyond(raster: Raster, lines: list[Line]) -> Mask:
-    """Cells just beyond the stretch of a refined edge: a gutter in the sheet's scatter is not the face."""
-    hit = np.zeros(raster.mask.size, dtype=bool)
-    centres = raster.centres()
-    for line in lines:
-        away, t = centres @ line.normal - line.offset, centres @ line.along
-        hit |= (away > 0) & (away < max(3.0 * raster.step, 400.0)) & (t > line.span[0]) & (t < line.span[1])
-    return hit.reshape(raster.mask.shape)
+def _beyond(raster: Raster, centres: Array, line: Line, stops: Array) -> Mask:
+    """Cells just beyond a refined edge, next to its boundary cells at `stops`: a gutter in the sheet's scatter is no face."""
+    away, t = centres @ line.normal - line.offset, centres @ line.along
+    near = (away > 0) & (away < max(3.0 * raster.step, 400.0))
+    stops = np.sort(stops)
+    k = np.clip(np.searchsorted(stops, t[near]), 1, len(stops) - 1) if len(stops) > 1 else np.zeros(near.sum(), dtype=int)
+    gap = np.minimum(np.abs(t[near] - stops[k]), np.abs(t[near] - stops[k - 1]))
+    near[near] = gap < raster.step
+    return np.asarray(near)
 
 
 def _bounds(raster: Raster) -> list[Line]:
@@ -219,7 +221,7 @@ def _boundary(raster: Raster, contacts: list[Line]) -> Mask:
     """Boundary cells of the raster that no contact and nothing standing over them explains."""
     inner = ndimage.binary_erosion(raster.mask)
     beside = ndimage.binary_dilation(raster.hidden, np.ones((3, 3), dtype=bool), iterations=1 + int(raster.step < 150.0))
-    return np.asarray(raster.mask & ~inner & ~beside & ~_near(raster, contacts, max(2.0 * raster.step, 350.0)))
+    return raster.mask & ~inner & ~beside & ~_near(raster, contacts, max(2.0 * raster.step, 350.0))
 
 
 def _near(raster: Raster, lines: list[Line], reach: float) -> Mask:
@@ -272,7 +274,7 @@ def _sheet_ends(away: Array, height: Array, density: float, step: float, start: 
     deep = (bins + width < -start) & (many > 0)
     usual = float(np.median(mean[deep]))
     scatter = 1.4826 * float(np.median(np.abs(mean[deep] - usual)))
-    off = (np.abs(mean - usual) > max(3.0 * scatter, 15.0)) & (many >= 5)
+    off = (np.abs(mean - usual) > max(3.5 * scatter, 25.0)) & (many >= 5)
     ends = off & np.append(off[1:], True) & (bins + width >= -start)
     return float(bins[int(np.argmax(ends))]) if ends.any() else np.inf
 
@@ -322,7 +324,7 @@ def _worth_it(raster: Raster, contacts: list[Line], free: list[Line]) -> list[Li
     return lines[: len(contacts)] + [lines[k] for k in kept]
 
 
-def _wrong(keys: NDArray[np.int64], held: NDArray[Any], against: NDArray[Any]) -> float:
+def _wrong(keys: NDArray[np.int64], held: Array, against: Array) -> float:
     """Cells that end up on the wrong side when all of one key are taken or left as a whole."""
     inverse = np.unique(keys, return_inverse=True)[1].ravel()
     return float(np.minimum(np.bincount(inverse, held), np.bincount(inverse, against)).sum())
