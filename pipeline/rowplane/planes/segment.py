@@ -19,6 +19,7 @@ SAG_MM = 40.0
 """How far a face may leave its own plane: TRADE.md's range of substrate deviation, 0 to 40 mm."""
 RELIEF_MM = 50.0
 """Rms that the relief of a curved tile may cause: a wave of 100 mm has 35 mm, an undersampled one more."""
+EVEN_DEG, LARGE_M2 = 4.0, 15.0
 TURN_DEG = 2.5
 """Local turn of a sagging face: 35 mm over 5 m of slope is 1.3° at its ends, with waves up to twice that."""
 
@@ -39,13 +40,17 @@ def find_faces(grid: Grid, min_area_m2: float, min_angle_deg: float) -> list[Cel
     """
     faces: list[CellFace] = []
     free = np.ones(grid.box.size, dtype=bool)
-    for window in (window_mm(grid), max(0.5 * window_mm(grid), 1.4 * grid.spacing_mm)):
+    for window in (window_mm(grid), _narrow(grid)):
         faces = compete(grid, faces + _seed_faces(grid, fit_cells(grid, window), free, min_area_m2))
         faces = merge(grid, faces, min_angle_deg)
         for face in faces:
             free &= ~face.cells
     faces = compete(grid, faces)
     return sorted(faces, key=lambda f: -area_m2(grid, f))
+
+
+def _narrow(grid: Grid) -> float:
+    return max(0.5 * window_mm(grid), 1.4 * grid.spacing_mm)
 
 
 def area_m2(grid: Grid, face: CellFace) -> float:
@@ -199,6 +204,7 @@ def _without_doubles(faces: list[CellFace]) -> list[CellFace]:
 def settle(grid: Grid, faces: list[CellFace], min_area_m2: float) -> tuple[list[CellFace], NDArray[np.int32]]:
     """Final owner of every cell, and the faces with only the cells they own; pieces apart from each other are faces."""
     owner = _best(grid, faces)
+    planes = fit_cells(grid, _narrow(grid))
     kept: list[CellFace] = []
     table = np.full(grid.box.size, -1, dtype=np.int32)
     for k, face in enumerate(faces):
@@ -208,7 +214,7 @@ def settle(grid: Grid, faces: list[CellFace], min_area_m2: float) -> tuple[list[
             trimmed = CellFace(face.fit, own, face.band)
             if area_m2(grid, trimmed) < 0.6 * min_area_m2:
                 break
-            if _is_wide(grid, own):
+            if _is_wide(grid, own) and _is_even(planes, trimmed, area_m2(grid, trimmed)):
                 table[own] = len(kept)
                 kept.append(trimmed)
     return kept, table
@@ -218,6 +224,17 @@ def _is_wide(grid: Grid, cells: Mask) -> bool:
     """Whether a set of cells is more than a strip: gutters, caps and tops of walls are not faces."""
     image = cells.reshape(grid.box.shape)
     return bool(ndimage.binary_erosion(image).sum() >= 0.15 * image.sum())
+
+
+def _is_even(planes: CellPlanes, face: CellFace, area: float) -> bool:
+    """Whether a fair part of a face turns where the whole of it does: crowns of trees and hedges lie in a band too.
+
+    Rafters sag and photogrammetry bubbles over metres, so that a large face may turn more than a small one.
+    """
+    with np.errstate(invalid="ignore"):
+        turn = np.degrees(np.arccos(np.clip(planes.normal[face.cells] @ face.fit.normal, -1.0, 1.0)))
+    known = turn[np.isfinite(turn)]
+    return bool(len(known) and np.percentile(known, 20) < (EVEN_DEG if area < LARGE_M2 else 1.5 * EVEN_DEG))
 
 
 def merge(grid: Grid, faces: list[CellFace], min_angle_deg: float) -> list[CellFace]:
