@@ -33,7 +33,8 @@ def make_leads(folder: Path, names: list[str]) -> Path:
     for k, name in enumerate(names):
         (folder / name).mkdir(parents=True)
         (folder / name / "levels.csv").write_text(READINGS + f"0.1,0.1,{1.5 + k * 0.001:.3f}\n")
-        (folder / name / "lead.toml").write_text(LEVEL_LEAD)
+        limit = "[batch]\ntime_limit_s = 1\n" if name.split("-")[0] in ("hang", "spin") else ""
+        (folder / name / "lead.toml").write_text(LEVEL_LEAD + limit)
     return folder
 
 

@@ -10,10 +10,10 @@ import sys
 from pathlib import Path
 
 import pytest
+from test_8_batch.jobs import QuickJob, RoughJob, make_leads, result_bytes, runs
 
 from rowplane.batch import plan_batch, run_batch
 from rowplane.errors import RowplaneError
-from test_8_batch.jobs import QuickJob, RoughJob, make_leads, result_bytes, runs
 
 HERE = {**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)}
 COMMAND = [sys.executable, "-c", "from rowplane.cli import main; main()", "batch"]
@@ -126,7 +126,7 @@ def test_a_folder_of_somebody_else_stays(tmp_path: Path) -> None:
 def test_bugs_and_hangs_cost_their_lead_only(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("ROUGH_JOB_LOG", str(tmp_path / "log"))
     leads, out = make_leads(tmp_path / "leads", ["bug", "good", "hang"]), tmp_path / "out"
-    run_batch(plan_batch(str(leads)), str(out), {"batch.time_limit_s": "1"}, workers=1, make_job=RoughJob)
+    run_batch(plan_batch(str(leads)), str(out), {}, workers=1, make_job=RoughJob)
     assert verdicts(out) == {"good": "ready", "bug": "failed", "hang": "failed"}
     assert "ZeroDivisionError" in json.loads((out / "bug" / "failure.json").read_text())["reason"]
     assert "time limit of 1 s" in json.loads((out / "hang" / "failure.json").read_text())["reason"]

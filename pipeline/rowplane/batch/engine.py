@@ -125,6 +125,8 @@ def _cluster(workers: int, limit_mb: int) -> Iterator[Any]:
         # The lead that lost its worker is known at once, and tried again alone: see _flow.
         "distributed.scheduler.allowed-failures": 0,
         "distributed.comm.timeouts.connect": "30s",
+        # A worker that dies again just when its last death is looked into would be given up for good, and no one come after.
+        "distributed.deploy.lost-worker-timeout": "10000h",
         # A worker holds no data between leads: pausing it would only stop the night.
         "distributed.worker.memory.target": False,
         "distributed.worker.memory.spill": False,
