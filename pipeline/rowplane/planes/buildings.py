@@ -73,8 +73,8 @@ def _mean_z(grid: Grid, cells: NDArray[np.bool_]) -> Array:
 
 
 def _ground(grid: Grid) -> Array:
-    """Lowest surface within six metres, smoothed over small pits, `(size,)`, z from the grid's low corner."""
-    floor = grid.floor.reshape(grid.box.shape)
+    """Lowest surface within six metres, single low cells left out, `(size,)`, z from the grid's low corner."""
+    floor = ndimage.median_filter(grid.floor.reshape(grid.box.shape), size=3, mode="nearest")
     size = 2 * int(np.ceil(6000.0 / grid.box.step)) + 1
     return np.asarray(ndimage.minimum_filter(floor, size=size, mode="nearest")).ravel()
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from rowplane.model import Array
 
 CHUNK = 262_144
-POINTS_PER_CELL = 12
+POINTS_PER_CELL = 5
 STEP_LIMITS_MM = (200.0, 500.0)
 MOST_CELLS = 4_000_000
 TERMS = ("1", "x", "y", "z", "xx", "xy", "xz", "yy", "yz", "zz")
@@ -52,7 +52,7 @@ class Grid:
     """Top layer of the scan per cell: `moments` `(10, size)` of the layer's points about `box.low`, in mm.
 
     `bottom` and `top` `(size,)` bound the layer's z from `box.low`; `density_per_m2` is that of the better covered
-    half of the scan, in plan; `floor` `(size,)` is the lowest point of each cell.
+    half of the scan, in plan; `floor` `(size,)` is the height under which a tenth of each cell lies.
     """
 
     box: Box
@@ -134,7 +134,7 @@ def _density(points: NDArray[np.floating], low: Array, high: Array) -> float:
 
 
 def _layers(points: NDArray[np.floating], box: Box, height: float) -> tuple[Array, Array, Array]:
-    """z limits of the top layer per cell and the lowest z: the highest run of bins that holds a fair share of the cell.
+    """z limits of the top layer per cell, and its floor: the highest run of bins that holds a fair share of the cell.
 
     A run is deep enough for a 65° slope across one cell. Leaves, birds and masts over the roof hold too few points.
     """
@@ -158,7 +158,8 @@ def _layers(points: NDArray[np.floating], box: Box, height: float) -> tuple[Arra
     empty = every == 0
     bottom = np.where(empty, np.inf, (best - run + 1) * thick)
     top = np.where(empty, -np.inf, (best + 1) * thick)
-    floor = np.where(empty, np.inf, np.argmax(table > 0, axis=1) * thick)
+    low = total[:, run:] >= np.maximum(0.1 * every, 1)[:, None]  # strays below the ground are few
+    floor = np.where(empty, np.inf, np.argmax(low, axis=1) * thick)
     return bottom, top, floor
 
 

@@ -17,7 +17,8 @@ from rowplane.model import Array, EdgeKind
 Mask = NDArray[np.bool_]
 SHORTEST_MM = 350.0
 STRIP_MM = 200.0
-LEAST_OBLIQUE_MM = 1200.0
+GUTTER_MM = 260.0
+LEAST_OBLIQUE_MM = 1500.0
 MOST_LINES = 40
 LEAST_GAIN_MM2, LEAST_GAIN_SHARE = 80_000.0, 0.003
 NOTCH_MM = 120.0
@@ -144,17 +145,17 @@ def _longest(cells: Array, raster: Raster) -> tuple[Line | None, Mask]:
         order = np.argsort(away, kind="stable")
         many = np.searchsorted(away[order], away[order] + 1.1 * step, side="right") - np.arange(len(order))
         k = int(np.argmax(many))
-        worth = many[k] * step * (1.25 if straight else 1.0)
+        worth = many[k] * step * (1.6 if straight else 1.0)
         if worth <= best:
             continue
         members = order[k : k + many[k]]
         run = _run(cells[members] @ np.array([-normal[1], normal[0]]), max(1000.0, 4.0 * step))
-        worth = len(run) * step * (1.25 if straight else 1.0)
+        worth = len(run) * step * (1.6 if straight else 1.0)
         if worth > best:
             best, axis = worth, straight
             chosen = np.zeros(len(cells), dtype=bool)
             chosen[members[run]] = True
-    if chosen.sum() * step < (SHORTEST_MM if axis else LEAST_OBLIQUE_MM) or chosen.sum() < 3:
+    if chosen.sum() * step < (SHORTEST_MM if axis else LEAST_OBLIQUE_MM) or chosen.sum() < (3 if axis else 5):
         return None, chosen
     line = _through(cells[chosen], axis, raster)
     # What lies on the same line further along is the same edge, seen with a gap; the longest run says best where it is.
@@ -262,7 +263,7 @@ def _refine(line: Line, uvh: Array, mine: Mask, step: float) -> Line:
 
 
 def _sheet_ends(away: Array, height: Array, density: float, step: float, start: float) -> float:
-    """Where two strips in a row leave the height of those inside; beyond all points where none do or points are few."""
+    """Where the outermost strips leave the height of those inside; infinity where they do not or points are few."""
     width = float(np.clip(30.0 / density, 12.0, np.inf))
     if width > step:
         return np.inf
@@ -275,7 +276,9 @@ def _sheet_ends(away: Array, height: Array, density: float, step: float, start: 
     usual = float(np.median(mean[deep]))
     scatter = 1.4826 * float(np.median(np.abs(mean[deep] - usual)))
     off = (np.abs(mean - usual) > max(3.5 * scatter, 25.0)) & (many >= 5)
-    ends = off & np.append(off[1:], True) & (bins + width >= -start)
+    held = np.nonzero(many >= max(0.15 * density * width, 3.0))[0]
+    # A gutter is a hand or two wide: a moss patch or a slipped course further inside is not the end.
+    ends = off & np.append(off[1:], True) & (bins + width >= -start) & (bins > bins[held[-1]] - GUTTER_MM)
     return float(bins[int(np.argmax(ends))]) if ends.any() else np.inf
 
 

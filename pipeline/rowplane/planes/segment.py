@@ -115,6 +115,13 @@ def _pieces(grid: Grid, mask: Mask) -> tuple[NDArray[np.int32], NDArray[np.int64
     return labels.ravel(), np.bincount(labels.ravel(), minlength=count + 1)[1:]
 
 
+def _bridged(grid: Grid, mask: Mask) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
+    """Pieces of a mask, gaps of two cells bridged: a neck over a dying ridge or a row of vents does not part a plane."""
+    wide = ndimage.binary_dilation(mask.reshape(grid.box.shape), AROUND).ravel()
+    pieces = np.where(mask, _pieces(grid, wide)[0], 0).astype(np.int32)
+    return pieces, np.bincount(pieces)[1:]
+
+
 def grow(grid: Grid, cells: Mask, planes: CellPlanes | None = None) -> CellFace | None:
     """A face from its seed cells: refit and take in connected cells whose points stay in the band, until it settles."""
     for _ in range(8):
@@ -173,7 +180,7 @@ def _best(grid: Grid, faces: list[CellFace]) -> NDArray[np.int32]:
 
 def _regrown(grid: Grid, own: Mask, face: CellFace) -> CellFace | None:
     """A face refitted to the largest piece of what it owns, with the cells that then lie in its band."""
-    pieces, sizes = _pieces(grid, own)
+    pieces, sizes = _bridged(grid, own)
     if not len(sizes):
         return None
     own = pieces == int(np.argmax(sizes)) + 1
@@ -208,7 +215,7 @@ def settle(grid: Grid, faces: list[CellFace], min_area_m2: float) -> tuple[list[
     kept: list[CellFace] = []
     table = np.full(grid.box.size, -1, dtype=np.int32)
     for k, face in enumerate(faces):
-        pieces, sizes = _pieces(grid, owner == k)
+        pieces, sizes = _bridged(grid, owner == k)
         for piece in np.argsort(-sizes, kind="stable"):
             own = pieces == piece + 1
             trimmed = CellFace(face.fit, own, face.band)
