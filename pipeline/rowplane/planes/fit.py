@@ -21,7 +21,7 @@ from rowplane.planes.labels import label
 from rowplane.planes.obstacles import find_obstacles
 from rowplane.planes.segment import CellFace, area_m2, find_faces, settle
 
-SAMPLE = 1_500_000
+SAMPLE = 500_000
 """Points that planes and outlines are worked out from; only the labels need every point of a larger scan."""
 LEAST_USED_M2 = 4.0
 

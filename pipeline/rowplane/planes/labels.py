@@ -82,15 +82,36 @@ def label(
     anywhere = np.zeros(grid.box.size, dtype=bool)
     for sheet in sheets:
         anywhere |= sheet.zone
-    for outline in outlines or ():
+    sole = np.full(grid.box.size, -1, dtype=np.int16)
+    for k, outline in enumerate(outlines or ()):
         shapely.prepare(outline)
+        sole[_deep_inside(grid, sheets[k], outline)] = k
     for part in chunks(points):
         cells = grid.box.cells(points[part])
         near = np.nonzero((cells >= 0) & anywhere[cells])[0]
-        if len(near):
-            block = points[part][near].astype(float)
-            labels[part][near] = _label_block(block, cells[near], sheets, outlines)
+        alone = sole[cells[near]]
+        for k in np.unique(alone):
+            index = near[alone == k]
+            if k < 0:
+                labels[part][index] = _label_block(points[part][index].astype(float), cells[index], sheets, outlines)
+            else:
+                height = sheets[k].height(points[part][index], cells[index])
+                labels[part][index] = np.where((height > sheets[k].low) & (height < sheets[k].high), k, -1)
     return labels
+
+
+def _deep_inside(grid: Grid, sheet: Sheet, outline: BaseGeometry) -> NDArray[np.bool_]:
+    """Cells all of whose points in the sheet's bounds lie inside an outline: there no other face can claim any."""
+    index = np.nonzero(sheet.zone)[0]
+    plan = grid.box.centres()[index] + grid.box.low[:2]
+    w = sheet.frame.axes[2]
+    z = sheet.frame.origin_mm[2] - (plan - sheet.frame.origin_mm[:2]) @ w[:2] / w[2]
+    uv = survey_to_face(sheet.frame, np.column_stack([plan, z]))[:, :2]
+    # Half a cell's diagonal on the slope, and what a point off the sheet shifts along it.
+    margin = 0.71 * grid.box.step / float(w[2]) + max(abs(sheet.low), abs(sheet.high)) + float(np.abs(sheet.sag).max())
+    held = np.zeros(grid.box.size, dtype=bool)
+    held[index] = shapely.contains_xy(outline.buffer(-margin), uv[:, 0], uv[:, 1])
+    return held
 
 
 def _label_block(

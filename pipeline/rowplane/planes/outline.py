@@ -18,6 +18,7 @@ Mask = NDArray[np.bool_]
 SHORTEST_MM = 350.0
 STRIP_MM = 200.0
 GUTTER_MM = 260.0
+NECK_MM2 = 600_000.0
 LEAST_OBLIQUE_MM = 1500.0
 MOST_LINES = 40
 LEAST_GAIN_MM2, LEAST_GAIN_SHARE = 80_000.0, 0.003
@@ -350,7 +351,7 @@ def _assemble(raster: Raster, lines: list[Line]) -> Polygon:
     parts = [part for key in keys[covered > 0.5] if (part := _cell_polygon(whole, lines, key)) is not None]
     if not parts:
         raise ValueError("no area inside the lines")
-    doubtful = [part for key in keys[(covered > 0.15) & (covered <= 0.5)] if (part := _cell_polygon(whole, lines, key))]
+    doubtful = [part for key in keys[covered <= 0.5] if (part := _cell_polygon(whole, lines, key)) and part.area < NECK_MM2]
     parts += _bridges(parts, doubtful)
     slit = min(0.6 * raster.step, NOTCH_MM)
     union = shapely.unary_union(parts).buffer(slit, join_style="mitre").buffer(-2 * slit, join_style="mitre")
