@@ -138,9 +138,10 @@ def grow(grid: Grid, cells: Mask, planes: CellPlanes | None = None) -> CellFace 
         grown = _touching(grid, close, cells & close)
         if grown.sum() < 3:
             return None
-        if (grown == cells).all():
-            break
+        settled = (grown != cells).sum() <= 0.01 * cells.sum()
         cells = grown
+        if settled:
+            break
     return CellFace(fit, cells, band)
 
 
@@ -153,9 +154,10 @@ def _band(rms: Array, count: Array) -> float:
 def _touching(grid: Grid, mask: Mask, start: Mask) -> Mask:
     """Part of `mask` connected to `start`."""
     labels, _ = _pieces(grid, mask)
-    held = np.unique(labels[start & mask])
-    keep = np.isin(labels, held[held > 0])
-    return keep
+    held = np.zeros(int(labels.max()) + 1, dtype=bool)
+    held[labels[start & mask]] = True
+    held[0] = False
+    return np.asarray(held[labels])
 
 
 def compete(grid: Grid, faces: list[CellFace], rounds: int = 3) -> list[CellFace]:
