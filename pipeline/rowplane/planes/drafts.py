@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import shapely
@@ -18,7 +18,8 @@ from rowplane.planes.contacts import Contact, find_contacts
 from rowplane.planes.edges import name_edges
 from rowplane.planes.grid import Grid
 from rowplane.planes.labels import Sheet, label, make_sheet, with_scatter
-from rowplane.planes.outline import Line, draw_outline
+from rowplane.planes.outline import draw_outline
+from rowplane.planes.raster import Line
 from rowplane.planes.refine import Level, fit_level
 
 Mask = NDArray[np.bool_]
@@ -59,8 +60,8 @@ class Draft:
     sheet: Sheet
     level: Level | None = None
     lines: tuple[Line, ...] = ()
-    outline: Polygon = Polygon()
-    core: BaseGeometry = Polygon()
+    outline: Polygon = field(default_factory=Polygon)
+    core: BaseGeometry = field(default_factory=Polygon)
     edges: tuple[Edge, ...] = ()
     verges: tuple[Array, ...] = ()
 

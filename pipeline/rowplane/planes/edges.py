@@ -9,7 +9,7 @@ import numpy as np
 from shapely.geometry import Polygon
 
 from rowplane.model import Array, Edge, EdgeKind
-from rowplane.planes.outline import Line
+from rowplane.planes.raster import Line
 
 SNAP_MM = 600.0
 UNSEEN_MM = 2500.0

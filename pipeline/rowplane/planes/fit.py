@@ -7,6 +7,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 from shapely import affinity
+from shapely.geometry import Polygon
+from shapely.geometry.polygon import orient
 
 from rowplane.config import PlanesConfig
 from rowplane.findings import finding
@@ -24,6 +26,8 @@ from rowplane.planes.segment import CellFace, area_m2, find_faces, settle
 SAMPLE = 500_000
 """Points that planes and outlines are worked out from; only the labels need every point of a larger scan."""
 LEAST_USED_M2 = 4.0
+OVERHANG_MM, RUNS_ON_SHARE = 800.0, 0.03
+"""A footprint is often that of the walls: tiles overhang it by less than this (common practice)."""
 
 
 BUILDING_CLASS = 6
@@ -62,7 +66,24 @@ def _fit(survey: Survey, config: PlanesConfig) -> Roof:
     drafts = [first_draft(scan, k, pieces[piece].fit) for k, piece in enumerate(pitched)]
     for _ in range(2):
         drafts = refitted(scan, outlined(scan, drafts))
-    return _roof(survey, scan, outlined(scan, drafts), listed, config)
+    drafts = [_clipped(draft, survey.footprint_mm) for draft in outlined(scan, drafts)]
+    return _roof(survey, scan, drafts, listed, config)
+
+
+def _clipped(draft: Draft, footprint: Polygon | None) -> Draft:
+    """A face that runs on beyond the footprint, as along a row of houses, ends at it; eaves over the walls do not."""
+    if footprint is None or draft.outline.is_empty:
+        return draft
+    ring, w = np.array(footprint.exterior.coords)[:, :2], draft.sheet.frame.axes[2]
+    z = draft.sheet.frame.origin_mm[2] - (ring - draft.sheet.frame.origin_mm[:2]) @ w[:2] / w[2]
+    limit = Polygon(survey_to_face(draft.sheet.frame, np.column_stack([ring, z]))[:, :2]).buffer(0)
+    if draft.outline.difference(limit.buffer(OVERHANG_MM)).area < RUNS_ON_SHARE * draft.outline.area:
+        return draft
+    parts = draft.outline.intersection(limit)
+    held = [g for g in getattr(parts, "geoms", [parts]) if isinstance(g, Polygon)]
+    if not held:
+        return replace(draft, outline=Polygon(), core=Polygon())
+    return replace(draft, outline=orient(max(held, key=lambda g: g.area), 1.0), core=draft.core.intersection(limit))
 
 
 def _choose(

@@ -9,7 +9,7 @@ from scipy import ndimage
 from shapely.geometry import MultiPoint, Polygon, box
 
 from rowplane.model import Array, Obstacle
-from rowplane.planes.outline import Raster
+from rowplane.planes.raster import Raster
 
 LEAST_ABOVE_MM = 25.0
 LEAST_HOLE_MM2 = 120_000.0
