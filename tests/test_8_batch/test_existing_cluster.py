@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from test_8_batch.jobs import make_leads, result_bytes, runs
 from test_8_batch.test_in_process import HERE, batch
 

@@ -10,10 +10,10 @@ import sys
 from pathlib import Path
 
 import pytest
-from test_8_batch.jobs import QuickJob, RoughJob, make_leads, result_bytes, runs
 
 from rowplane.batch import plan_batch, run_batch
 from rowplane.errors import RowplaneError
+from test_8_batch.jobs import QuickJob, RoughJob, make_leads, result_bytes, runs
 
 HERE = {**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)}
 COMMAND = [sys.executable, "-c", "from rowplane.cli import main; main()", "batch"]

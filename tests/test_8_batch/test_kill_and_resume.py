@@ -13,10 +13,10 @@ from pathlib import Path
 
 import psutil
 import pytest
-from test_8_batch.jobs import QuickJob, make_leads, result_bytes, runs
-from test_8_batch.test_in_process import HERE
 
 from rowplane.batch import plan_batch, run_batch
+from test_8_batch.jobs import QuickJob, make_leads, result_bytes, runs
+from test_8_batch.test_in_process import HERE
 
 LEADS = [f"lead-{k:02}" for k in range(12)]
 

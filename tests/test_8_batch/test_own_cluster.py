@@ -14,11 +14,11 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
-from test_8_batch.jobs import QuickJob, RoughJob, make_leads, result_bytes, runs
-from test_8_batch.test_in_process import HERE, verdicts
 
 from rowplane.batch import engine, plan_batch, run_batch
 from rowplane.batch.tasks import Task
+from test_8_batch.jobs import QuickJob, RoughJob, make_leads, result_bytes, runs
+from test_8_batch.test_in_process import HERE, verdicts
 
 GOOD = [f"good-{k}" for k in range(6)]
 ROUGH = ["crash", "kill", "hang", "hog", "spin", "bug"]
