@@ -99,7 +99,7 @@ def test_a_flat_roof_is_named_with_area_and_pitch() -> None:
 
 def test_strays_and_nan_do_not_matter() -> None:
     points = SCENE.points
-    strays = np.vstack([points, [*points.mean(axis=0), [900, 0, 0], [0, -700, 80], [0, 0, 400]], np.full((40, 3), np.nan)])
+    strays = np.vstack([points, points.mean(axis=0) + np.array([[900.0, 0, 0], [0, -700, 80], [0, 0, 400]]), np.full((40, 3), np.nan)])
     origin = np.round(points.mean(axis=0))
     local = ((strays - origin) * 1000).astype(np.float32)
     survey = Survey("invented", "cloud", local, None, SurveyFrame(origin, np.eye(3), "m", 1000.0, 1000.0), ())
