@@ -49,7 +49,16 @@ def cluster(store: dict[str, str], tmp_path: Path) -> Iterator[tuple[str, list[s
     told = tmp_path / "scheduler.json"
     scheduler = start("scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--scheduler-file", str(told))
     workers = [
-        start("worker", "--scheduler-file", str(told), "--nthreads", "1", "--no-dashboard", "--local-directory", str(tmp_path / f"w{k}"))
+        start(
+            "worker",
+            "--scheduler-file",
+            str(told),
+            "--nthreads",
+            "1",
+            "--no-dashboard",
+            "--local-directory",
+            str(tmp_path / f"w{k}"),
+        )
         for k in range(2)
     ]
     try:

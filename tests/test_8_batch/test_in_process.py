@@ -86,7 +86,14 @@ def test_what_cannot_start_is_said_in_words(arguments: list[str], words: str, tm
     make_leads(tmp_path / "leads", ["one"])
     place = str(tmp_path / arguments[0])
     expect = 1 if words == "failed" else 2  # a wrong --set is each lead's failure, and named there
-    done = batch(place, *arguments[1:], *([] if "--scheduler" in arguments else ["--workers", "1"]), "--out", str(tmp_path / "out"), expect=expect)
+    done = batch(
+        place,
+        *arguments[1:],
+        *([] if "--scheduler" in arguments else ["--workers", "1"]),
+        "--out",
+        str(tmp_path / "out"),
+        expect=expect,
+    )
     assert words in done.stderr + done.stdout
     assert "Traceback" not in done.stderr
 
@@ -153,7 +160,10 @@ def test_a_manifest_names_and_sets(tmp_path: Path) -> None:
     out = tmp_path / "out"
     run_batch(plan_batch(str(tmp_path / "leads.csv")), str(out), {}, workers=1, make_job=QuickJob)
     assert verdicts(out) == {"Mill Lane 3": "ready", "Mill Lane 4": "ready", "gone": "failed"}
-    kw = {name: json.loads((out / name / "result.json").read_text())["config"]["module"]["power_w"] for name in ("Mill Lane 3", "Mill Lane 4")}
+    kw = {
+        name: json.loads((out / name / "result.json").read_text())["config"]["module"]["power_w"]
+        for name in ("Mill Lane 3", "Mill Lane 4")
+    }
     assert kw == {"Mill Lane 3": 500.0, "Mill Lane 4": 430.0}
 
 

@@ -43,7 +43,9 @@ def test_killed_and_resumed_gives_the_same_bytes(kills: int, workers: str, seed:
             # All done before the last kill: take some results away, so that there is something left to disturb.
             for name in chance.sample(LEADS, 6):
                 shutil.rmtree(out / name)
-    subprocess.run([sys.executable, "-m", "test_8_batch.jobs", str(leads), str(out), workers], env=HERE, check=True, timeout=120)
+    subprocess.run(
+        [sys.executable, "-m", "test_8_batch.jobs", str(leads), str(out), workers], env=HERE, check=True, timeout=120
+    )
     assert result_bytes(out) == result_bytes(undisturbed)
     assert not [p.name for p in out.iterdir() if p.name.startswith(".")]
     assert {r["lead"] for r in runs(out)} == {*LEADS, "real-broken"}

@@ -22,6 +22,31 @@ from rowplane.errors import RowplaneError
 LOST = "Its worker was lost twice while it ran: a crash, a hang inside a library, or more memory than there is."
 SHARE = 0.9
 """Of the memory that is free, what workers may take together."""
+CLUSTER = {
+    # The lead that lost its worker is known at once, and tried again alone: see _flow.
+    "distributed.scheduler.allowed-failures": 0,
+    "distributed.comm.timeouts.connect": "30s",
+    # A worker that dies again just when its last death is looked into would be given up for good, and no one come after.
+    "distributed.deploy.lost-worker-timeout": "10000h",
+    # A worker holds no data between leads: pausing it would only stop the night.
+    "distributed.worker.memory.target": False,
+    "distributed.worker.memory.spill": False,
+    "distributed.worker.memory.pause": False,
+    "distributed.worker.memory.terminate": 0.95,
+    # Watching its own loops every few milliseconds costs a tenth of a core, and nobody looks at the figures.
+    "distributed.worker.profile.enabled": False,
+    "distributed.admin.tick.interval": "500ms",
+    "distributed.admin.system-monitor.interval": "5s",
+    # Handing every freed block back to the system (the library's default, 64 kB) doubled the time of a lead.
+    "distributed.nanny.pre-spawn-environ": {
+        "MALLOC_TRIM_THRESHOLD_": 268_435_456,
+        "MALLOC_MMAP_THRESHOLD_": 33_554_432,
+        "OMP_NUM_THREADS": 1,
+        "OPENBLAS_NUM_THREADS": 1,
+        "MKL_NUM_THREADS": 1,
+    },
+}
+"""How workers of this machine are run."""
 BACKLOG = 8
 """Leads that wait on an existing cluster beyond two per worker: a cluster that grows with its load has to see some."""
 
@@ -121,24 +146,8 @@ def _cluster(workers: int, limit_mb: int) -> Iterator[Any]:
     from distributed import Client, LocalCluster
 
     _quiet()
-    settings = {
-        # The lead that lost its worker is known at once, and tried again alone: see _flow.
-        "distributed.scheduler.allowed-failures": 0,
-        "distributed.comm.timeouts.connect": "30s",
-        # A worker that dies again just when its last death is looked into would be given up for good, and no one come after.
-        "distributed.deploy.lost-worker-timeout": "10000h",
-        # A worker holds no data between leads: pausing it would only stop the night.
-        "distributed.worker.memory.target": False,
-        "distributed.worker.memory.spill": False,
-        "distributed.worker.memory.pause": False,
-        "distributed.worker.memory.terminate": 0.95,
-        # Watching its own loops every few milliseconds costs a tenth of a core, and nobody looks at the figures.
-        "distributed.worker.profile.enabled": False,
-        "distributed.admin.tick.interval": "500ms",
-        "distributed.admin.system-monitor.interval": "5s",
-    }
     with (
-        dask.config.set(settings),
+        dask.config.set(CLUSTER),
         LocalCluster(
             n_workers=workers, threads_per_worker=1, processes=True, memory_limit=f"{limit_mb}MB", dashboard_address=None,
             silence_logs=logging.CRITICAL, host="127.0.0.1",
