@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -21,6 +22,8 @@ FLAGS = [
 
 @pytest.fixture(scope="session")
 def browser() -> Iterator[object]:
+    if os.environ.get("ROWPLANE_BROWSER_TESTS") == "required":
+        assert CHROMIUM, "no chromium on a machine that has to have one"
     playwright = pytest.importorskip("playwright.sync_api")
     if CHROMIUM is None:
         pytest.skip("no chromium on this machine")
