@@ -19,7 +19,7 @@ from test_8_batch.jobs import make_leads, result_bytes, runs
 from test_8_batch.test_in_process import HERE, batch
 
 LEADS = [*(f"lead-{k}" for k in range(8)), "real-roof"]
-NO_WATCH = {"DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED": "False"}
+SETTINGS = {"DASK_CONFIG": str(Path(__file__).parents[2] / "configs" / "cluster" / "dask.yaml")}
 
 
 @pytest.fixture(scope="module")
@@ -44,7 +44,7 @@ def cluster(store: dict[str, str], tmp_path: Path) -> Iterator[tuple[str, list[s
     dask = [sys.executable, "-m", "dask"]
 
     def start(*arguments: str) -> subprocess.Popen[bytes]:
-        return subprocess.Popen([*dask, *arguments], env=store | NO_WATCH, stdout=log, stderr=log, start_new_session=True)
+        return subprocess.Popen([*dask, *arguments], env=store | SETTINGS, stdout=log, stderr=log, start_new_session=True)
 
     told = tmp_path / "scheduler.json"
     scheduler = start("scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--scheduler-file", str(told))
@@ -93,6 +93,9 @@ def _wait_for_workers(address: str, count: int) -> None:
 
     with Client(address, set_as_default=False) as client:
         client.wait_for_workers(count, timeout=60)
+        # The settings file of configs/cluster is in force on both.
+        assert client.run_on_scheduler(lambda dask_scheduler: dask_scheduler.allowed_failures) == 1
+        assert set(client.run(lambda: os.environ["MALLOC_TRIM_THRESHOLD_"]).values()) == {"268435456"}
 
 
 def job(env: dict[str, str], leads: str, out: str, scheduler: str | None) -> subprocess.Popen[str]:
