@@ -7,7 +7,10 @@ import json
 import os
 import subprocess
 import sys
+from functools import partial
+from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from threading import Thread
 
 import pytest
 
@@ -165,6 +168,42 @@ def test_a_manifest_names_and_sets(tmp_path: Path) -> None:
         for name in ("Mill Lane 3", "Mill Lane 4")
     }
     assert kw == {"Mill Lane 3": 500.0, "Mill Lane 4": 430.0}
+
+
+def test_leads_come_over_http(tmp_path: Path) -> None:
+    leads = make_leads(tmp_path / "leads", ["a", "b"])
+    (leads / "leads.csv").write_text("lead,scan\nfirst,a\nsecond,b/lead.toml\ngone,c\n")
+    web = ThreadingHTTPServer(("127.0.0.1", 0), partial(QuietHandler, directory=str(tmp_path)))
+    Thread(target=web.serve_forever, daemon=True).start()
+    try:
+        for place, expected in (
+            ("leads", {"a": "ready", "b": "ready"}),
+            ("leads/leads.csv", {"first": "ready", "second": "ready", "gone": "failed"}),
+        ):
+            out = tmp_path / f"out-{len(expected)}"
+            run_batch(plan_batch(f"http://127.0.0.1:{web.server_port}/{place}"), str(out), {}, workers=1, make_job=QuickJob)
+            assert verdicts(out) == expected
+    finally:
+        web.shutdown()
+    assert "does not exist" in json.loads((tmp_path / "out-3" / "gone" / "failure.json").read_text())["reason"]
+
+
+def test_another_footprint_is_another_input(tmp_path: Path) -> None:
+    leads, out = make_leads(tmp_path / "leads", ["a"]), str(tmp_path / "out")
+    toml = (leads / "a" / "lead.toml").read_text()
+    (leads / "a" / "lead.toml").write_text(toml.replace("[ingest]", '[ingest]\nfootprint = "plan.geojson"'))
+    skipped = []
+    for width in (1, 1, 2):
+        (leads / "a" / "plan.geojson").write_text(
+            json.dumps({"type": "Polygon", "coordinates": [[[0, 0], [width, 0], [0, 1], [0, 0]]]})
+        )
+        skipped.append(run_batch(plan_batch(str(leads)), out, {}, workers=1, make_job=QuickJob).skipped)
+    assert skipped == [0, 1, 0]
+
+
+class QuietHandler(SimpleHTTPRequestHandler):
+    def log_message(self, *_: object) -> None:
+        pass
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")

@@ -48,7 +48,7 @@ def unreachable(place: str, error: BaseException, allowed: str = "a readable fol
     words = " ".join(str(error).split())[:200] or type(error).__name__
     hint = "Check the address, the network, and that credentials are set."
     if isinstance(error, ImportError):
-        hint = "Install the extra for this kind of URL: rowplane[s3], rowplane[gs] or rowplane[az]."
+        hint = "Install the extra for this kind of URL: rowplane[s3], [gs], [az] or [https]."
     return RowplaneError(place, f"no access ({words})", allowed, hint)
 
 

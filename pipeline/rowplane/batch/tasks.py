@@ -67,10 +67,10 @@ def plan_tasks(leads: str) -> Plan:
     fs, root = open_place(leads)
     left_out: list[str] = []
     try:
-        if fs.isdir(root):
-            tasks, left_out = _of_folder(fs, root)
-        elif fs.isfile(root) and root.lower().endswith(".csv"):
+        if root.lower().endswith(".csv") and fs.isfile(root):
             tasks = _of_manifest(fs, root)
+        elif fs.isdir(root):
+            tasks, left_out = _of_folder(fs, root)
         elif fs.exists(root):
             raise RowplaneError(leads, "a single file", "a folder of leads or a .csv manifest", "For one lead: rowplane run")
         else:
@@ -143,9 +143,9 @@ def _is_scan(name: str) -> bool:
 
 
 def _is_manifest(fs: Any, entry: Entry) -> bool:
-    if not _name(entry).lower().endswith(".csv"):
+    if not _name(entry).lower().endswith(".csv") or entry["size"] == 0:
         return False
-    columns = fs.cat_file(entry["name"], start=0, end=min(1000, int(entry["size"]))).split(b"\n")[0].strip().split(b",")
+    columns = fs.cat_file(entry["name"], start=0, end=1000).split(b"\n")[0].strip().split(b",")
     return b"lead" in columns and b"scan" in columns
 
 
@@ -162,7 +162,7 @@ def _of_manifest(fs: Any, path: str) -> list[Task]:
         numbered = [(line, row) for line, row in enumerate(rows, start=2) if any(row.values())]
     except csv.Error as error:
         raise RowplaneError(path, f"a file that is not CSV ({error})", "a CSV manifest", "Export it again.") from None
-    folder = str(PurePosixPath(path).parent)
+    folder = path.rpartition("/")[0]
     return each(fs, lambda item: _of_row(fs, folder, item[1], settings, item[0]), numbered)
 
 
@@ -198,7 +198,7 @@ def _of_row(fs: Any, folder: str, row: dict[str, str | None], settings: list[str
     place = f"{folder}/{scan}"
     if not fs.exists(place):
         return Task(name, "", problem=f"line {line}: scan {scan[:60]!r} does not exist")
-    entries = [fs.info(place)] if fs.isfile(place) else fs.ls(place, detail=True)
+    entries = fs.ls(place, detail=True) if fs.isdir(place) else [fs.info(place)]
     scans = [e for e in entries if e["type"] == "file" and _is_scan(_name(e))]
     return Task(name, address(fs, place), overrides, need_mb=_need(fs, scans), title=name)
 

@@ -21,12 +21,22 @@ def revision(result: RoofResult) -> str:
 def revision_of(lead: Lead, input_hashes: Iterable[str]) -> str:
     """The revision a lead's result will have, from the sha-256 of its input files; known before anything is computed."""
     basis = {
-        "inputs": sorted(input_hashes),
+        "inputs": sorted([*input_hashes, *_footprint_hash(lead)]),
         "config": config_values(lead.config),
         "survey_date": lead.survey_date.isoformat() if lead.survey_date else "not given",
         "version": __version__,
     }
     return hashlib.sha256(json.dumps(basis, sort_keys=True).encode()).hexdigest()[:8]
+
+
+def _footprint_hash(lead: Lead) -> list[str]:
+    """The sha-256 of the footprint's file where one is named: another polygon is another input."""
+    given = lead.config.ingest.footprint
+    if not isinstance(given, str):
+        return []
+    places = (Path(given), lead.scan[0].parent / given)
+    found = next((path for path in places if path.is_file()), None)
+    return [hashlib.sha256(found.read_bytes()).hexdigest()] if found else []
 
 
 def survey_date(result: RoofResult) -> str:
