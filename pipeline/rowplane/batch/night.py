@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import signal
+import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 from rowplane.batch.engine import run_here, run_on_own_cluster, run_on_scheduler
@@ -55,14 +58,31 @@ def run_batch(
         job = make_job(ledger.out, ledger.run_id, tuple(overrides.items()), fresh)
         try:
             for outcome in _outcomes(job, plan.tasks, workers, scheduler, on_start):
-                ledger.add({key: value for key, value in outcome.items() if key not in ("thumb", "parts")})
-                outcomes.append(outcome)
+                with _undisturbed():
+                    ledger.add({key: value for key, value in outcome.items() if key not in ("thumb", "parts")})
+                    outcomes.append(outcome)
                 on_outcome(outcome)
         finally:
             if outcomes:
                 for name, content in summary_files(outcomes, len(plan.tasks)).items():
                     ledger.write(name, content)
     return BatchReport(counts(outcomes), sum(o["state"] == "skipped" for o in outcomes))
+
+
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Hold an interrupt back until the block is done: a lead is in both the log and the summary, or in neither."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    came: list[int] = []
+    before = signal.signal(signal.SIGINT, lambda number, frame: came.append(number))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+    if came:
+        raise KeyboardInterrupt
 
 
 def _outcomes(
