@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
+import importlib
 import json
 import sys
+import threading
 from dataclasses import asdict
 from pathlib import Path
 
@@ -35,6 +38,7 @@ def run_lead(
             f"--out {target}", "something is there already", "a new folder", "Add --overwrite, or name another."
         )
     tell = None if quiet else _tell
+    threading.Thread(target=_load_writers_libraries, daemon=True).start()
     from rowplane.roof import survey_to_layout
 
     result = survey_to_layout(lead, tell)
@@ -45,6 +49,14 @@ def run_lead(
     _print_findings(result.findings, verbose)
     print(json.dumps(summary(result, target), indent=2, ensure_ascii=False) if as_json else summary_lines(result, target))
     return result.needs_a_person
+
+
+def _load_writers_libraries() -> None:
+    """Load what only the writers need while the job computes on the other core: over a second of a short run."""
+    for name in ("matplotlib.figure", "ezdxf", "openpyxl", "trimesh", "rasterio"):
+        # Whoever needs a library that will not load says so better than a thread can.
+        with contextlib.suppress(Exception):
+            importlib.import_module(name)
 
 
 def _default_out(path: Path) -> Path:
