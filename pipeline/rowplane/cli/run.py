@@ -38,8 +38,9 @@ def run_lead(
             f"--out {target}", "something is there already", "a new folder", "Add --overwrite, or name another."
         )
     tell = None if quiet else _tell
-    threading.Thread(target=_load_writers_libraries, daemon=True).start()
     from rowplane.roof import survey_to_layout
+
+    threading.Thread(target=_load_writers_libraries, daemon=True).start()
 
     result = survey_to_layout(lead, tell)
     from rowplane.deliverables import write_all
