@@ -12,10 +12,15 @@ def test_an_interrupt_waits_for_both_entries() -> None:
     log: list[str] = []
     summary: list[str] = []
     before = signal.getsignal(signal.SIGINT)
-    with pytest.raises(KeyboardInterrupt), _undisturbed():
-        log.append("lead")
-        os.kill(os.getpid(), signal.SIGINT)
-        summary.append("lead")
+
+    def enter() -> None:
+        with _undisturbed():
+            log.append("lead")
+            os.kill(os.getpid(), signal.SIGINT)
+            summary.append("lead")
+
+    with pytest.raises(KeyboardInterrupt):
+        enter()
     assert log == summary == ["lead"]
     assert signal.getsignal(signal.SIGINT) is before
 
