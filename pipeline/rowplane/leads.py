@@ -45,9 +45,10 @@ def load_lead(path: Path, overrides: Mapping[str, str] | None = None) -> Lead:
     origins: dict[str, str] = {}
     if source is not None:
         tree, origins = _with_extends(source, 0)
-    tree, origins = _with_presets(tree, origins)
     for key, text in (overrides or {}).items():
         _set(tree, origins, key, text)
+    # After the overrides: one of them may name a preset.
+    tree, origins = _with_presets(tree, origins)
     folder = source.parent if source else path.parent if path.is_file() else path
     head = {key: tree.pop(key) for key in LEAD_KEYS if key in tree}
     subject = source.name if source else "--set"

@@ -41,6 +41,19 @@ def test_lead_wins_over_preset_and_set_over_lead(tmp_path: Path) -> None:
     assert lead.survey_date == date(2026, 5, 4)
 
 
+def test_set_may_name_a_preset(tmp_path: Path) -> None:
+    """Its values come in, below what the lead or another --set says."""
+    path = lead_folder(tmp_path, HEAD + "[placement.setback_mm]\nverge = 410\n")
+    loaded = load_lead(path, {"placement.preset": "ifc2012", "placement.setback_mm.hip": "120"})
+    kept = loaded.config.placement
+    assert (kept.path_mm, kept.setback_mm.ridge) == (914.4, 914.4)
+    assert (kept.setback_mm.verge, kept.setback_mm.hip) == (410, 120)
+    assert loaded.origins["placement.path_mm"] == "ifc2012.toml"
+    assert loaded.origins["placement.setback_mm.hip"] == "--set"
+    with pytest.raises(RowplaneError, match=r"placement\.preset"):
+        load_lead(path, {"placement.preset": "ifc2013"})
+
+
 def test_extends_looks_beside_the_file_then_among_presets(tmp_path: Path) -> None:
     (tmp_path / "shared.toml").write_text('extends = "modules/landscape_430.toml"\n[module]\npower_w = 431\n')
     lead = load_lead(lead_folder(tmp_path, 'extends = "shared.toml"\n' + HEAD))
