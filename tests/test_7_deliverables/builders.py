@@ -326,9 +326,9 @@ def _supports(array: ModuleArray, surface: Surface) -> tuple[list, ...]:  # type
 def _parts(rails: list[Rail], hooks: list[Hook], feet: list[Foot], arrays: tuple[ModuleArray, ...]) -> tuple[Part, ...]:
     modules = sum(len(a.modules) for a in arrays)
     return (
-        Part("module", "invented 1722 × 1134", modules, "pc", 21.5 * modules),
-        Part("hook", "invented hook", len(hooks), "pc", 0.9 * len(hooks)),
-        Part("foot", "invented foot", len(feet), "pc", 0.25 * len(feet)),
-        Part("rail", "4200 mm", len(rails), "pc", 4.6 * len(rails)),
-        Part("flashing", "one per hook", len(hooks), "pc", math.nan, "no weight given"),
+        Part("module", "invented 1722 × 1134", modules, "piece", 21.5 * modules),
+        Part("hook", "invented hook", len(hooks), "piece", 0.9 * len(hooks)),
+        Part("foot", "invented foot", len(feet), "piece", 0.25 * len(feet)),
+        Part("rail", "4200 mm", len(rails), "piece", 4.6 * len(rails)),
+        Part("flashing", "one per hook", len(hooks), "piece", math.nan, "no weight given"),
     )

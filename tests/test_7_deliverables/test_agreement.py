@@ -72,7 +72,7 @@ def test_result_json_keeps_to_its_schema(files):
 
 def test_page_shows_the_height_of_every_foot(files, feet):
     page = files["crew-sheet.html"].decode()
-    shown = dict(re.findall(r'<tr data-foot="([^"]+)">.*?<td class="big">([^<]+)</td>', page))
+    shown = dict(re.findall(r'<tr data-foot="([^"]+)">.*?<td class="big"><b>([^<]+)</b>', page))
     assert shown == {foot: height(row) for foot, row in feet.items()}
     data = json.loads(re.search(r'id="crew-data">(.*?)</script>', page, re.S).group(1))
     assert {s["id"]: s["lift"] for s in data["stops"]} == {f: float(r["lift_mm"]) for f, r in feet.items()}

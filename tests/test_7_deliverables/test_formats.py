@@ -18,10 +18,11 @@ from rowplane.config import Config
 from rowplane.deliverables.content import FaceDrawing
 from rowplane.deliverables.drawing import build_drawings, north_on_page_deg
 from rowplane.deliverables.geo import deviation_tif, geo_files, plan_raster, polygon
+from rowplane.deliverables.lengths import turns_text
 from rowplane.deliverables.lettering import WIDTH_PER_HEIGHT
 from rowplane.deliverables.marking_figure import LETTER_PITCH, marking_figures
 from rowplane.deliverables.model3d import model_files
-from rowplane.deliverables.pages import build_pages, turns_text
+from rowplane.deliverables.pages import build_pages
 from rowplane.deliverables.pdf import pdf_files
 from rowplane.deliverables.sheets import build_sheets
 from rowplane.deliverables.solids import PUOR, deviation_colours
@@ -123,7 +124,7 @@ def test_marking_figures_stay_apart():
     figures = marking_figures(sheets.drawings[0], page)
     assert len(figures) == math.ceil(43.5 / 16)
     for _, svg in figures:
-        at = [float(x) for x in re.findall(r"translate\(([\d.]+) [\d.]+\) rotate\(-90\)", svg)]
+        at = [float(x) for x in re.findall(r'class="f" text-anchor="end" transform="translate\(([\d.]+) [\d.]+\) rotate\(-90\)', svg)]
         assert all(b - a >= LETTER_PITCH - 0.02 for a, b in itertools.pairwise(at))
         assert max(at) <= 180
 

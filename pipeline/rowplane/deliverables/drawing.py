@@ -11,7 +11,7 @@ from shapely.geometry.base import BaseGeometry
 
 from rowplane.deliverables.content import FaceDrawing, Layer, Mark, Point
 from rowplane.deliverables.lettering import Lettering
-from rowplane.deliverables.words import compass
+from rowplane.deliverables.words import WORDS, compass, count, say
 from rowplane.frames import azimuth_deg, pitch_deg
 from rowplane.model import Edge, Face, ModuleArray, RoofResult, Surface
 
@@ -40,13 +40,18 @@ def _draw(result: RoofResult, rough: Face, surface: Surface | None) -> FaceDrawi
     marks += _edge_names(face, lettering)
     for array in arrays:
         marks += _module_names(array, lettering)
-    azimuth, count = azimuth_deg(face.frame), sum(len(a.modules) for a in arrays)
-    title = (
-        f"Face {face.id}: pitch {pitch_deg(face.frame):.1f}°, looks {azimuth:.0f}° ({compass(azimuth)}), {face.area_m2:.1f} m²"
+    azimuth, modules = azimuth_deg(face.frame), sum(len(a.modules) for a in arrays)
+    title = say(
+        "face_title",
+        face=face.id,
+        pitch=f"{pitch_deg(face.frame):.1f}",
+        azimuth=f"{azimuth:.0f}",
+        compass=compass(azimuth),
+        area=f"{face.area_m2:.1f}",
     )
-    note = f"{count} modules" if count else (face.note or "no modules")
+    note = count("module", modules) if modules else (face.note or WORDS["no_modules"])
     if surface:
-        note += f"; datum: {surface.datum_note}"
+        note = say("datum_at", note=note, datum=surface.datum_note)
     return FaceDrawing(face.id, title, note, north_on_page_deg(azimuth), _bounds(marks), tuple(marks))
 
 
@@ -138,7 +143,8 @@ def _edge_names(face: Face, lettering: Lettering) -> list[Mark]:
     marks: list[Mark] = []
     for edge in sorted(face.edges, key=_minus_length):
         if _minus_length(edge) < -600:
-            text = f"{edge.kind} to {edge.neighbour}" if edge.neighbour else edge.kind
+            kind = WORDS[edge.kind]
+            text = say("edge_to", edge=kind, face=edge.neighbour) if edge.neighbour else kind
             marks += lettering.along("edge", text, edge.start_uv, edge.end_uv)
     return marks
 

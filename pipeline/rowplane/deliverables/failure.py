@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from rowplane import __version__
 from rowplane.deliverables.safe import plain
+from rowplane.deliverables.words import WORDS, say
 from rowplane.deliverables.write import put_files
 
 MOST_DOTS = 40_000
@@ -35,13 +36,13 @@ def seen_png(points_mm: NDArray[Any] | None) -> bytes:
     axes = figure.add_axes((0.02, 0.02, 0.96, 0.88))
     axes.set_axis_off()
     if points_mm is None or not len(points_mm):
-        axes.set_title("nothing could be read")
+        axes.set_title(WORDS["unseen"])
     else:
         # Every k-th point: the same picture each time, and no slower for a large scan.
         shown = np.asarray(points_mm[:: max(1, len(points_mm) // MOST_DOTS)], dtype=float) / 1000
         axes.scatter(shown[:, 0], shown[:, 1], c=shown[:, 2], s=1, marker=".", cmap="cividis", linewidths=0)
         axes.set_aspect("equal")
-        axes.set_title(f"seen from above: {len(points_mm):,} points")
+        axes.set_title(say("seen", n=f"{len(points_mm):,}"))
     out = io.BytesIO()
     figure.savefig(out, format="png", metadata={"Software": None})
     return out.getvalue()

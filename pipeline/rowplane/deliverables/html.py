@@ -8,16 +8,15 @@ import json
 from pathlib import Path
 from typing import Any
 
-from rowplane.deliverables.content import FaceDrawing, Files, Sheets
+from rowplane.deliverables.content import Files, Sheets
 from rowplane.deliverables.crew_data import crew_data
 from rowplane.deliverables.pages import build_pages
-from rowplane.deliverables.svg import STYLE, face_svg, plan_svg
-from rowplane.deliverables.words import PAGE_WORDS, SEVERITY_SIGNS, WORDS
+from rowplane.deliverables.phone_plan import phone_plan
+from rowplane.deliverables.svg import STYLE, plan_svg
+from rowplane.deliverables.words import PAGE_WORDS, SEVERITY_SIGNS, SEVERITY_WORDS, WORDS
 from rowplane.model import RoofResult
 
 TEMPLATES = Path(__file__).parent / "templates"
-PIXELS_PER_MM = 0.07
-"""On the phone's plan: feet 600 mm apart are then 42 px apart, a thumb apart from the next but one."""
 
 
 def html_files(result: RoofResult, sheets: Sheets) -> Files:
@@ -28,21 +27,16 @@ def html_files(result: RoofResult, sheets: Sheets) -> Files:
         pages=build_pages(result, sheets),
         w=WORDS,
         p=PAGE_WORDS,
-        signs=SEVERITY_SIGNS,
+        signs={SEVERITY_WORDS[key]: sign for key, sign in SEVERITY_SIGNS.items()},
         css=(TEMPLATES / "crew-sheet.css").read_text(encoding="utf-8"),
         figure_css=STYLE,
         script=script,
         script_hash=script_hash(script),
         data=script_json(crew_data(result, sheets)),
-        plans=[_plan(d) for d in sheets.drawings],
-        key_plan=plan_svg(sheets.key_plan, "min(100%, 680px)") if sheets.key_plan else "",
+        plans=[(d, phone_plan(d)) for d in sheets.drawings],
+        key_plan=plan_svg(sheets.key_plan, "min(100%, 560px)") if sheets.key_plan else "",
     )
     return {"crew-sheet.html": page.encode("utf-8", "replace")}
-
-
-def _plan(drawing: FaceDrawing) -> tuple[FaceDrawing, str, int]:
-    width = round(PIXELS_PER_MM * (drawing.bounds[2] - drawing.bounds[0] + 800))
-    return drawing, face_svg(drawing, drawing.title, styled=False, width=f"{max(width, 320)}px"), width
 
 
 def script_json(values: Any) -> str:

@@ -7,6 +7,7 @@ from shapely.geometry import Polygon
 
 from rowplane.deliverables.content import FaceDrawing, Mark, Point
 from rowplane.deliverables.lettering import Lettering
+from rowplane.deliverables.words import WORDS
 from rowplane.frames import azimuth_deg, face_to_survey
 from rowplane.model import Array, Face, RoofResult
 
@@ -35,7 +36,7 @@ def build_key_plan(result: RoofResult) -> FaceDrawing | None:
         marks.append(_arrow(face, at))
     points = [p for m in marks if m.shape != "label" for p in m.points]
     us, vs = [p[0] for p in points], [p[1] for p in points]
-    return FaceDrawing(PLAN, "Key plan", "north is up", 0.0, (min(us), min(vs), max(us), max(vs)), tuple(marks))
+    return FaceDrawing(PLAN, WORDS["key_plan"], WORDS["north_up"], 0.0, (min(us), min(vs), max(us), max(vs)), tuple(marks))
 
 
 def corners(rect_mm: tuple[float, float, float, float]) -> Array:
@@ -65,4 +66,4 @@ def _arrow(face: Face, at: Point) -> Mark:
 
 def _letter_mm(faces: list[Face]) -> float:
     points = np.vstack([_plan(f, np.asarray(f.outline.exterior.coords)[:, :2]) for f in faces])
-    return float(np.clip(np.ptp(points, axis=0).max() / 28, 250, 900))
+    return float(np.clip(np.ptp(points, axis=0).max() / 20, 300, 1500))

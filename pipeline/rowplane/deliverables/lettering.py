@@ -30,9 +30,11 @@ class Lettering:
         (a, b), (c, d) = start, end
         self._strokes = np.vstack([self._strokes, (min(a, c), min(b, d), max(a, c), max(b, d))])
 
-    def beside(self, layer: Layer, text: str, at: Point, prefer: str = "right", name: str = "") -> list[Mark]:
-        """A label beside a spot, on the preferred side where that is free, else the next free place; none if none is."""
-        (half_u, half_v), out = self._half(text), 55.0
+    def beside(
+        self, layer: Layer, text: str, at: Point, prefer: str = "right", name: str = "", out: float = 55.0
+    ) -> list[Mark]:
+        """A label `out` beside a spot, on the preferred side where that is free, else the next free place; none if none is."""
+        half_u, half_v = self._half(text)
         first = -1 if prefer == "left" else 1
         offsets = [(0.0, -out - half_v)] if prefer == "below" else []
         for up in (0.0, half_v + 25, 2 * half_v + 50, 3 * half_v + 75):

@@ -8,8 +8,9 @@ from html import escape
 from rowplane.deliverables.content import FaceDrawing, Point
 from rowplane.deliverables.page_content import MarkingPage, Spot
 from rowplane.deliverables.svg import STYLE, mark_svg
+from rowplane.deliverables.words import WORDS, say
 
-WIDTH, LEFT, RIGHT, TOP, BELOW = 180.0, 27.0, 4.0, 1.0, 34.0
+WIDTH, LEFT, RIGHT, TOP, BELOW = 186.0, 27.0, 4.0, 3.0, 34.0
 MOST_HIGH = 150.0
 MOST_WIDE_MM = 16_000.0
 """Widest piece of roof in one figure: about 1:110 on paper."""
@@ -32,7 +33,7 @@ def marking_figures(drawing: FaceDrawing, page: MarkingPage) -> tuple[tuple[str,
     figures = []
     for k, window in enumerate(windows):
         rails = tuple(r for r in page.rails if window[0] <= r.at_mm < window[1])
-        caption = f"Part {k + 1} of {count}, from the left" if count > 1 else ""
+        caption = say("figure_part", k=k + 1, all=count) if count > 1 else ""
         figures.append((caption, _figure(drawing, page, rails, window)))
     return tuple(figures)
 
@@ -92,9 +93,13 @@ def _apart(at: list[float], most: float) -> list[float]:
 
 def _rail_figure(rail: Spot, x: float, shown: float, floor: float) -> str:
     short = escape(rail.name.rpartition("-")[2] or rail.name)
-    turned = f'<text class="f" text-anchor="end" transform="translate({shown + 1.75:.2f} {floor + 6:.2f}) rotate(-90)">'
     lead = f'<path class="k" d="M{x:.2f} {floor:.2f}v1.5L{shown:.2f} {floor + 4:.2f}v1.2"/>'
-    return f'{lead}{turned}{escape(rail.length)}<tspan class="n" dx="2">{short}</tspan></text>'
+
+    def turned(kind: str, below: float, text: str) -> str:
+        place = f"translate({shown + 1.75:.2f} {floor + below:.2f}) rotate(-90)"
+        return f'<text class="{kind}" text-anchor="end" transform="{place}">{escape(text)}</text>'
+
+    return lead + turned("n", 6, short) + turned("f", 6 + 2.6 * max(len(short), 2) + 1, rail.length)
 
 
 def _line_figure(line: Spot, y: float) -> str:
@@ -107,5 +112,5 @@ def _line_figure(line: Spot, y: float) -> str:
 def _datum(x: float, y: float) -> str:
     return (
         f'<path class="k" d="M{x - 3:.2f} {y:.2f}h6M{x:.2f} {y - 3:.2f}v6"/><circle class="k" cx="{x:.2f}" cy="{y:.2f}" r="1.6"/>'
-        f'<text class="n" x="{x + 2.4:.2f}" y="{y - 1.2:.2f}">datum 0, 0</text>'
+        f'<text class="n" text-anchor="end" x="{x + 1:.2f}" y="{y + 6.6:.2f}">{escape(WORDS["datum_mark"])}</text>'
     )

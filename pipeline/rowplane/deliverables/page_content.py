@@ -29,24 +29,28 @@ class MarkingPage:
 
 @dataclass(frozen=True)
 class HookRow:
-    """One hook in the schedule, every cell as printed."""
+    """One hook in the schedule, every cell as printed; `short` is its id within the rail."""
 
     hook: str
+    short: str
     rafter: str
     probe: str
     course: str
     pan: str
     v: str
     u: str
+    notch: str
     packer: str
-    governs: str
     trust: str
     note: str
 
 
 @dataclass(frozen=True)
 class RailPage:
-    """Hook schedule of one rail, from the eave up; `pieces` are its cut lengths, `splices` the v of their joints."""
+    """Hook schedule of one rail, from the eave up; `pieces` are its cut lengths, `splices` the v of their joints.
+
+    `note` is what all of its hooks have in common.
+    """
 
     rail: str
     array: str
@@ -54,6 +58,7 @@ class RailPage:
     ends: str
     pieces: str
     splices: str
+    note: str
     hooks: tuple[HookRow, ...]
 
 
@@ -64,7 +69,6 @@ class HeightRow:
     foot: str
     rail: str
     role: str
-    kind: str
     height: str
     turns: str
     adjust: str
@@ -125,7 +129,6 @@ class PartRow:
     part: str
     detail: str
     quantity: str
-    unit: str
     weight: str
     trips: str
     note: str

@@ -12,7 +12,7 @@ from rowplane.deliverables.marking_figure import marking_figures
 from rowplane.deliverables.page_content import Pages
 from rowplane.deliverables.pages import build_pages
 from rowplane.deliverables.svg import plan_svg
-from rowplane.deliverables.words import SEVERITY_SIGNS, WORDS
+from rowplane.deliverables.words import SEVERITY_SIGNS, SEVERITY_WORDS, WORDS
 from rowplane.model import RoofResult
 
 TEMPLATE = Path(__file__).parent / "templates" / "crew-sheet.typ"
@@ -47,7 +47,8 @@ def pdf_values(sheets: Sheets, pages: Pages) -> dict[str, Any]:
     figures = {page.array: marking_figures(drawings[page.face], page) for page in pages.marking if page.face in drawings}
     return {
         "words": WORDS,
-        "signs": SEVERITY_SIGNS,
+        "signs": {SEVERITY_WORDS[key]: sign for key, sign in SEVERITY_SIGNS.items()},
+        "inches": sheets.units == "in",
         "paper": {"a4": "a4", "letter": "us-letter"}[sheets.paper],
         "lead": sheets.lead,
         "headline": sheets.headline,

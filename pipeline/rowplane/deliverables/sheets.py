@@ -13,7 +13,7 @@ from rowplane.deliverables.places import Places
 from rowplane.deliverables.revision import revision, survey_date
 from rowplane.deliverables.safe import plain, rounded
 from rowplane.deliverables.tables import build_tables
-from rowplane.deliverables.words import CAUTIONS, SEVERITY_WORDS
+from rowplane.deliverables.words import CAUTIONS, ORIENTATIONS, SEVERITY_WORDS, WORDS, count, say
 from rowplane.model import Finding, Foot, FootSetting, RoofResult
 
 SEVERITY_ORDER = ("stop", "person", "caution", "info")
@@ -24,7 +24,7 @@ def build_sheets(result: RoofResult) -> Sheets:
     stamp = revision(result)
     shown = result.lead.config.deliverables
     return Sheets(
-        lead=plain(result.lead.name, 120) or "unnamed lead",
+        lead=plain(result.lead.name, 120) or WORDS["unnamed"],
         survey_date=survey_date(result),
         revision=stamp,
         version=__version__,
@@ -50,10 +50,11 @@ def headline(result: RoofResult) -> str:
         feet = sum(1 for _ in Places(result).set_feet())
         measure = sum(f.trust == "measure" for f in result.levels.feet)
         faces = len({a.face for a in result.layout.arrays})
-        text = f"{modules} modules on {faces} face{'s' * (faces != 1)}, {feet} feet"
-        return text + (f", {measure} of them to be measured first" if measure else ", none of them in doubt")
+        doubt = say("doubt_some", n=measure) if measure else WORDS["doubt_none"]
+        words = {"modules": count("module", modules), "faces": count("face", faces), "feet": count("foot", feet)}
+        return say("headline", **words, doubt=doubt)
     stops = [plain(f.text) for f in result.findings if f.severity == "stop"]
-    return "No layout: " + (" ".join(stops) or "no module fits on this roof.")
+    return say("no_layout", why=" ".join(stops) or WORDS["nothing_fits"])
 
 
 def work_order(result: RoofResult) -> tuple[Stop, ...]:
@@ -101,33 +102,29 @@ def _facts(result: RoofResult) -> tuple[tuple[str, str], ...]:
     config: Config = result.lead.config
     modules = sum(len(a.modules) for a in result.layout.arrays)
     weight = sum(p.mass_kg for p in result.parts if math.isfinite(p.mass_kg))
-    arrays = ", ".join(f"{a.id} ({len(a.modules)} {a.orientation})" for a in result.layout.arrays) or "none"
-    facts = [
-        ("Modules", f"{modules} × {plain(config.module.name, 60)}" if modules else "none"),
-        ("Power", f"{modules * config.module.power_w / 1000:.1f} kW"),
-        ("Arrays", arrays),
-        ("Rails, hooks, feet", f"{len(result.plan.rails)}, {len(result.plan.hooks)}, {len(result.levels.feet)}"),
-        ("Weight going up", f"{weight:.0f} kg" if result.parts else "not listed"),
-        ("Loads", plain(result.plan.loads_screened) or "not screened"),
-        ("Hardware", plain(config.hardware.name, 60)),
-        (
-            "Travel",
-            f"{config.hardware.lift_min_mm:g} to {config.hardware.lift_max_mm:g} mm, "
-            f"{config.hardware.thread_pitch_mm:g} mm per turn",
-        ),
-    ]
-    return tuple(facts)
+    arrays = ", ".join(f"{a.id} ({len(a.modules)} {ORIENTATIONS[a.orientation]})" for a in result.layout.arrays)
+    hardware = config.hardware
+    travel = {"low": f"{hardware.lift_min_mm:g}", "high": f"{hardware.lift_max_mm:g}", "pitch": f"{hardware.thread_pitch_mm:g}"}
+    facts = {
+        "modules": f"{modules} × {plain(config.module.name, 60)}" if modules else WORDS["none"],
+        "power": f"{modules * config.module.power_w / 1000:.1f} kW",
+        "arrays": arrays or WORDS["none"],
+        "counts": f"{len(result.plan.rails)}, {len(result.plan.hooks)}, {len(result.levels.feet)}",
+        "weight_up": f"{weight:.0f} kg" if result.parts else WORDS["not_listed"],
+        "loads": plain(result.plan.loads_screened) or WORDS["not_screened"],
+        "hardware": plain(hardware.name, 60),
+        "travel": say("travel_words", **travel),
+    }
+    return tuple((WORDS[key], text) for key, text in facts.items())
 
 
 def _quality(result: RoofResult) -> tuple[str, ...]:
     q = result.quality
-    lines = [f"Verdict: {q.verdict}."]
-    if math.isfinite(q.density_per_m2) and q.density_per_m2 > 0:
-        lines.append(f"{q.points_on_roof} of {q.points} points on the roof, {q.density_per_m2:.0f} per m².")
-    if math.isfinite(q.noise_mm):
-        lines.append(f"Scatter of one point {q.noise_mm:.1f} mm.")
+    lines = [say("verdict", verdict=q.verdict)]
+    if q.points_on_roof:
+        lines.append(say("points_on_roof", some=q.points_on_roof, all=q.points))
     if math.isfinite(q.hole_share) and q.hole_share >= 0.005:
-        lines.append(f"{100 * q.hole_share:.0f} % of the faces was not seen.")
+        lines.append(say("not_seen", share=f"{100 * q.hole_share:.0f}"))
     return (*lines, *(plain(r) for r in q.reasons))
 
 
@@ -143,9 +140,8 @@ def _findings(result: RoofResult) -> tuple[tuple[str, str, str, str], ...]:
             said += [(word, plain(code), plain(f.subject), plain(f.text, 600)) for f in group]
         else:
             others = ", ".join(dict.fromkeys(plain(f.subject, 40) for f in group[1:]))
-            said.append(
-                (word, plain(code), plain(group[0].subject), f"{plain(group[0].text, 500)} Likewise: {plain(others, 200)}.")
-            )
+            text = say("likewise", first=plain(group[0].text, 500), others=plain(others, 200))
+            said.append((word, plain(code), plain(group[0].subject), text))
     return tuple(said)
 
 

@@ -6,11 +6,15 @@ from collections.abc import Callable
 from html import escape
 
 from rowplane.deliverables.content import FaceDrawing, Files, Mark, Point, Sheets
+from rowplane.deliverables.words import WORDS, say
 from rowplane.model import RoofResult
 
 MARGIN_MM = 700.0
 HEAD_MM = 800.0
 KEY_MM = 950.0
+PLAN_LETTERS = 24.0
+"""Letters of the key plan over its width: 10 pt where it is half a page wide."""
+PLAN_LAYERS = ("outline", "obstacle", "edge", "module", "dimension")
 
 STYLE = """
 .d-outline{fill:#f7f3ec;stroke:#222;stroke-width:16}.d-edge{fill:none;stroke:#222;stroke-width:30;stroke-linecap:round}
@@ -50,34 +54,31 @@ def layout_svg(sheets: Sheets) -> str:
             MARGIN_MM,
             1060,
             130,
-            f"Survey date {sheets.survey_date}, revision {sheets.revision}. Lengths on the slope.",
+            say("layout_said", date=sheets.survey_date, revision=sheets.revision),
             "d-head",
         ),
     ]
-    return svg_document((0.0, 0.0, width, y + 200), [*head, *parts], f"Layout of {sheets.lead}")
-
-
-def face_svg(drawing: FaceDrawing, title: str, styled: bool = True, width: str = "") -> str:
-    """One face with key, scale bar and north arrow, for pages that carry their own title; `width` as CSS length."""
-    left, low, right, top = drawing.bounds
-    box = (0.0, 0.0, max(right - left + 800, 8400.0), top - low + 300 + KEY_MM)
-    return svg_document(box, [face_group(drawing, 400.0, 300.0)], title, styled, width)
+    return svg_document((0.0, 0.0, width, y + 200), [*head, *parts], say("layout_of", lead=sheets.lead))
 
 
 def plan_svg(drawing: FaceDrawing, width: str = "") -> str:
-    """The roof from above, with scale bar and north arrow; `width` as CSS length."""
+    """The roof from above, with scale bar and north arrow; `width` as CSS length. Letters keep their size on the page."""
     left, low, right, top = drawing.bounds
     wide, high = max(right - left, 5600.0), top - low
+    letter = wide / PLAN_LETTERS
 
     def place(p: Point) -> Point:
-        return 300 + p[0] - left, 700 + top - p[1]
+        return 300 + p[0] - left, 300 + top - p[1]
 
-    size = max(wide, high) / 1000
-    marks = [mark_svg(m, place) for m in drawing.marks]
-    north = f'<g transform="translate({300 + wide - 60 * size:.0f} {45 * size:.0f}) scale({0.12 * size:.2f})">{_north(0, 0, 0.0)}</g>'
-    below = [_scale_bar(300, high + 1000), north]
-    thick = f"<style>.d-outline,.d-edge{{stroke-width:{2.5 * size:.0f}}}.d-dimension{{fill:none;stroke:#111;stroke-width:{4 * size:.0f}}}</style>"
-    return svg_document((0.0, 0.0, wide + 600, high + 1300), [thick, *marks, *below], drawing.title, True, width)
+    thin = letter / 12
+    marks = [mark_svg(m, place) for m in drawing.marks if m.layer in PLAN_LAYERS]
+    foot = high + 300 + 1.6 * letter
+    below = [_scale_bar(300, foot, letter), _north(wide - letter, foot + letter, 0.0, letter / 120)]
+    thick = (
+        f"<style>.d-outline,.d-edge{{stroke-width:{thin:.0f}}}.d-module{{stroke-width:{thin / 2:.0f}}}"
+        f".d-dimension{{fill:none;stroke:#111;stroke-width:{2 * thin:.0f}}}</style>"
+    )
+    return svg_document((0.0, 0.0, wide + 600, foot + 2.4 * letter), [thick, *marks, *below], drawing.title, True, width)
 
 
 def svg_document(
@@ -110,13 +111,13 @@ def face_group(drawing: FaceDrawing, x: float, y: float, titled: bool = False) -
 
 
 KEY: tuple[tuple[str, Mark], ...] = (
-    ("foot", Mark("foot", "spot", ((0.0, 0.0),), style="ok")),
-    ("foot, measure first", Mark("foot", "spot", ((0.0, 0.0),), style="measure")),
-    ("hook", Mark("hook", "spot", ((0.0, 0.0),))),
-    ("hook, find rafter", Mark("hook", "spot", ((0.0, 0.0),), style="find")),
-    ("rail splice", Mark("splice", "spot", ((0.0, 0.0),))),
-    ("setbacks end", Mark("usable", "path", ((-70.0, 0.0), (70.0, 0.0)))),
-    ("not substrate", Mark("patch", "area", ((-60.0, -40.0), (60.0, -40.0), (60.0, 40.0), (-60.0, 40.0)))),
+    ("key_foot", Mark("foot", "spot", ((0.0, 0.0),), style="ok")),
+    ("key_measure", Mark("foot", "spot", ((0.0, 0.0),), style="measure")),
+    ("key_hook", Mark("hook", "spot", ((0.0, 0.0),))),
+    ("key_find", Mark("hook", "spot", ((0.0, 0.0),), style="find")),
+    ("key_splice", Mark("splice", "spot", ((0.0, 0.0),))),
+    ("key_usable", Mark("usable", "path", ((-70.0, 0.0), (70.0, 0.0)))),
+    ("key_patch", Mark("patch", "area", ((-60.0, -40.0), (60.0, -40.0), (60.0, 40.0), (-60.0, 40.0)))),
 )
 
 
@@ -124,7 +125,8 @@ def _key(drawing: FaceDrawing, x: float, y: float) -> str:
     """What the marks mean; only those that are on this face."""
     there = {(m.layer, m.style) for m in drawing.marks} | {("patch", "") for m in drawing.marks if m.layer == "patch"}
     parts, at = [], x + 60.0
-    for words, mark in KEY:
+    for key, mark in KEY:
+        words = WORDS[key]
         if (mark.layer, mark.style) in there:
             parts.append(mark_svg(mark, lambda p, at=at: (at + p[0], y - p[1])))  # type: ignore[misc]
             parts.append(_text(at + 120, y + 38, 105, words, "d-head"))
@@ -181,13 +183,17 @@ def _fit(text: str, size: float, width: float) -> str:
     return text if len(text) <= most else text[: most - 1] + "…"
 
 
-def _scale_bar(x: float, y: float) -> str:
-    ticks = "".join(f'<path class="d-scale" d="M{x + k * 1000:.0f},{y - 50:.0f}v100"/>' for k in range(6))
-    words = "".join(_text(x + k * 1000 - 30, y + 190, 110, f"{k} m" if k == 5 else str(k), "d-head") for k in (0, 1, 5))
+def _scale_bar(x: float, y: float, size: float = 110.0) -> str:
+    ticks = "".join(f'<path class="d-scale" d="M{x + k * 1000:.0f},{y - size / 2:.0f}v{size:.0f}"/>' for k in range(6))
+    words = "".join(
+        _text(x + k * 1000 - 0.3 * size, y + 1.7 * size, size, say("metres", n=k) if k == 5 else str(k), "d-head")
+        for k in (0, 1, 5)
+    )
     return f'<path class="d-scale" d="M{x:.0f},{y:.0f}h5000"/>{ticks}{words}'
 
 
-def _north(x: float, y: float, turn: float) -> str:
-    arrow = f'<path class="d-north" d="M{x:.0f},{y - 200:.0f}l80,300l-80,-70l-80,70Z"/>'
-    lean = f'<text class="d-text" x="{x:.0f}" y="{y - 230:.0f}" font-size="120">N</text>'
-    return f'<g transform="rotate({turn:.1f} {x:.0f} {y:.0f})">{arrow}{lean}</g>'
+def _north(x: float, y: float, turn: float, size: float = 1.0) -> str:
+    """An arrow 300 drawing mm long at size 1, turned clockwise."""
+    arrow = '<path class="d-north" d="M0,-200l80,300l-80,-70l-80,70Z"/>'
+    letter = f'<text class="d-text" y="-230" font-size="120">{escape(WORDS["north"])}</text>'
+    return f'<g transform="translate({x:.0f} {y:.0f}) rotate({turn:.1f}) scale({size:.2f})">{arrow}{letter}</g>'

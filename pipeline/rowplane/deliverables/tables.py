@@ -7,6 +7,7 @@ import numpy as np
 from rowplane.deliverables.content import Cell, Column, Table
 from rowplane.deliverables.places import Places, rail_height_at
 from rowplane.deliverables.safe import plain, rounded
+from rowplane.deliverables.words import TITLES, WORDS, say
 from rowplane.frames import azimuth_deg, pitch_deg
 from rowplane.model import Face, FootSetting, Hook, HookSetting, Rail, RoofResult
 
@@ -44,8 +45,8 @@ def _xyz(names: tuple[str, ...], unit: str, where: str) -> tuple[Column, ...]:
     return tuple(Column(n, unit, XYZ_DECIMALS.get(unit, 4), f"{n}, scan coordinates, {where}") for n in names)
 
 
-def _table(name: str, title: str, columns: tuple[Column, ...], rows: list[tuple[object, ...]]) -> Table:
-    return Table(name, title, columns, tuple(_row(columns, row) for row in rows))
+def _table(name: str, columns: tuple[Column, ...], rows: list[tuple[object, ...]]) -> Table:
+    return Table(name, TITLES[name], columns, tuple(_row(columns, row) for row in rows))
 
 
 def _row(columns: tuple[Column, ...], values: tuple[object, ...]) -> tuple[Cell, ...]:
@@ -119,7 +120,7 @@ def feet_table(result: RoofResult, places: Places, revision: str) -> Table:
                 _notes(foot.note, setting.note),
             )
         )
-    return _table("feet", "Feet", columns, rows)
+    return _table("feet", columns, rows)
 
 
 def _lift(setting: FootSetting) -> tuple[float, float, float]:
@@ -183,13 +184,13 @@ def hooks_table(result: RoofResult, places: Places) -> Table:
                 _hook_note(hook, setting),
             )
         )
-    return _table("hooks", "Hooks", columns, rows)
+    return _table("hooks", columns, rows)
 
 
 def _hook_note(hook: Hook, setting: HookSetting | None) -> str:
-    probe = f"find rafter within ± {hook.probe_mm:.0f} mm" if hook.find_rafter else f"probe, allowed ± {hook.probe_mm:.0f} mm"
+    probe = say("find_within" if hook.find_rafter else "probe_within", mm=f"{hook.probe_mm:.0f}")
     told = hook.note if ("probe" in hook.note or "find rafter" in hook.note) else _notes(probe, hook.note)
-    return _notes(told, "" if setting else "no levelling result")
+    return _notes(told, "" if setting else WORDS["no_levelling"])
 
 
 def rails_table(result: RoofResult, places: Places, revision: str) -> Table:
@@ -231,10 +232,10 @@ def rails_table(result: RoofResult, places: Places, revision: str) -> Table:
                 _lengths(rail.cuts_mm),
                 _lengths(rail.splices_mm),
                 revision,
-                "" if rail.rafter else "find rafter",
+                "" if rail.rafter else WORDS["find_rafter"],
             )
         )
-    return _table("rails", "Rails", columns, rows)
+    return _table("rails", columns, rows)
 
 
 def _rail_end(places: Places, rail: Rail, v_mm: float) -> tuple[float, ...]:
@@ -262,7 +263,7 @@ def modules_table(result: RoofResult, places: Places, revision: str) -> Table:
     )
     rows: list[tuple[object, ...]] = []
     for array in result.layout.arrays:
-        note = "" if array.id in places.planes else "no array plane was found: corners have no height"
+        note = "" if array.id in places.planes else WORDS["no_heights"]
         for module in array.modules:
             uv = module_corners(module.rect_mm)
             xyz = [c for u, v in uv for c in places.scan_xyz(array.face, u, v, places.plane_height(array.id, u, v))]
@@ -280,7 +281,7 @@ def modules_table(result: RoofResult, places: Places, revision: str) -> Table:
                     note,
                 )
             )
-    return _table("modules", "Modules", columns, rows)
+    return _table("modules", columns, rows)
 
 
 def module_corners(rect_mm: tuple[float, float, float, float]) -> tuple[tuple[float, float], ...]:
@@ -333,7 +334,7 @@ def faces_table(result: RoofResult) -> Table:
                 note,
             )
         )
-    return _table("faces", "Faces", columns, rows)
+    return _table("faces", columns, rows)
 
 
 def face_status(result: RoofResult, face: Face, modules: int, mapped: bool) -> tuple[str, str]:
@@ -342,8 +343,8 @@ def face_status(result: RoofResult, face: Face, modules: int, mapped: bool) -> t
     if modules:
         return "used", _notes(face.note)
     if face.used and mapped:
-        return "nothing fits", _notes(face.note, *told) or "no module fits between the setbacks"
-    return "not used", _notes(face.note, *told) or "not worked on"
+        return "nothing fits", _notes(face.note, *told) or WORDS["no_room"]
+    return "not used", _notes(face.note, *told) or WORDS["not_worked_on"]
 
 
 def eave_length_mm(face: Face) -> float:
@@ -368,4 +369,4 @@ def parts_table(result: RoofResult, revision: str) -> Table:
         _text("note", ""),
     )
     rows: list[tuple[object, ...]] = [(p.part, p.detail, p.quantity, p.unit, p.mass_kg, revision, p.note) for p in result.parts]
-    return _table("parts", "Parts", columns, rows)
+    return _table("parts", columns, rows)

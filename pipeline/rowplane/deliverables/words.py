@@ -1,52 +1,116 @@
-"""Every label of the sheets in one place, so that another language is one more dict."""
+"""Every label of the sheets in one place, so that another language is one more set of these dicts.
+
+What other stages say of one roof (findings, notes, names of parts) comes as sentences with the result. Column names are
+the contract's and stay as they are; their meanings stand beside them in tables.
+"""
 
 from __future__ import annotations
 
 WORDS: dict[str, str] = {
+    "language": "en",
+    "unnamed": "unnamed lead",
     "crew_sheet": "Crew sheet",
     "survey_date": "survey date",
+    "date_unknown": "not given",
     "revision": "revision",
     "page": "page",
+    "page_of": "page {n} of {all}",
     "lengths_in": "lengths in",
+    "mm": "mm",
+    "in": "in",
+    # cover
+    "headline": "{modules} on {faces}, {feet}, {doubt}",
+    "doubt_none": "none of them in doubt",
+    "doubt_some": "{n} of them to be measured first",
+    "no_layout": "No layout: {why}",
+    "nothing_fits": "no module fits on this roof.",
+    "modules": "Modules",
+    "power": "Power",
+    "arrays": "Arrays",
+    "counts": "Rails, hooks, feet",
+    "weight_up": "Weight going up",
+    "loads": "Loads",
+    "hardware": "Hardware",
+    "travel": "Travel",
+    "none": "none",
+    "not_listed": "not listed",
+    "not_screened": "not screened",
+    "travel_words": "{low} to {high} mm, {pitch} mm per turn",
     "key_plan": "Key plan",
     "key_plan_note": "North is up; arrows point down the slope.",
+    "north_up": "north is up",
     "cautions": "Before anyone climbs",
     "quality": "Scan quality",
+    "verdict": "Verdict: {verdict}.",
+    "points_on_roof": "{some} of {all} points on the roof.",
+    "not_seen": "{share} % of the faces was not seen.",
     "findings": "What somebody should know",
+    "likewise": "{first} Likewise: {others}.",
+    "more_findings": "… and {n} more in result.json.",
     "nothing": "Nothing.",
     "assumed": "What was assumed",
     "assumed_intro": "Not given with the lead; each can be set in lead.toml.",
     "setting": "setting",
     "value": "value",
     "meaning": "meaning",
-    "plan": "Plan",
+    # marking out
     "array": "Array",
     "face": "face",
     "marking": "Marking out",
     "marking_intro": "All dimensions run from the datum. Never chain from one mark to the next.",
+    "array_words": "{modules} {orientation} in {rows}, gap {gap}; left edge of the array at {left}, right edge at {right}.",
+    "figure_part": "Part {k} of {all}, from the left",
     "datum": "Datum",
+    "datum_mark": "datum 0, 0",
     "rail": "rail",
     "line": "line",
+    "line_n": "line {n}",
     "from_datum_u": "along the eave",
     "from_datum_v": "up the slope",
-    "counted": "counted",
-    "splice": "splice at",
+    "counted": "counted in tiles",
+    "pan_n": "pan {n}",
+    "pan_right": "pan {n}, {by} right",
+    "pan_left": "pan {n}, {by} left",
+    "course_n": "course {n}",
+    "course_up": "course {n}, {by} up",
+    "counted_note": "Pans are counted from the datum to the right, courses from the eave up. Left and right are from the middle of the pan, up is from the nose of the course.",
+    # hooks
     "hooks": "Hook schedule",
     "per_hook": "Per hook",
     "hook": "hook",
     "rafter": "rafter",
+    "find": "find",
+    "find_rafter": "find rafter",
     "probe": "probe",
     "course": "course",
     "pan": "pan",
-    "loads": "loads",
+    "notch": "notch",
+    "notch_middle": "middle",
+    "notch_left": "{by} left",
+    "notch_right": "{by} right",
     "pieces": "pieces",
     "runs_from": "runs",
+    "from_to": "{a} to {b}",
+    "splice": "splice at",
+    "packer_trust": "packer, trust",
+    "step_probe": "Find the rafter by probing.",
+    "step_lift": "Lift the tile.",
+    "step_drill": "Pilot hole {pilot} mm, {thread} mm of thread into the rafter, {screws} screws of {diameter} mm.",
+    "step_seal": "Seal the underlayment.",
+    "step_packer": "Packer under the plate so that the arm clears the tile below by about {clear}.",
+    "step_screw": "Screws to their torque.",
+    "step_notch": "Notch the covering tile where the arm passes, left or right of the pan's middle as listed, never on the side lap.",
+    "step_close": "Re-lay, flash.",
+    # heights
     "heights": "Heights, in order of work",
     "heights_intro": (
         "Rails up first. Measure the rail tops at the feet asked for, update, then set the feet: the two outer feet of a run, "
         "string, inner feet. The big figure is the height from rail top to module seat, packer included."
     ),
     "one_turn": "Turns count from fully down; ▲▼ is how far from mid-travel. One turn is {pitch}. Seat too low: turn ▲ up. Seat too high: turn ▼ down.",
+    "line_title": "Line {n}",
+    "run_title": "Line {n}, run {run}",
+    "front_edge": "{title} (front edge)",
     "foot": "foot",
     "set": "set",
     "turns": "turns",
@@ -58,12 +122,32 @@ WORDS: dict[str, str] = {
     "ok": "ok",
     "measure_word": "MEASURE",
     "out_of_reach": "OUT OF REACH",
+    "outer": "outer",
+    "inner": "inner",
     "joiner": "joiner",
     "measured": "as measured",
+    "not_known": "not known",
     "no_feet": "There is no foot to set on this lead.",
+    "no_plane": "No array plane was found for this array; see the findings.",
+    "plane_tilt": "tilt against the roof {mm}",
+    "plane_step": "worst step at a seam {mm}",
+    "plane_kink": "worst kink along a row {mm}",
+    "plane_twist": "worst twist of a module {mm}",
+    "plane_clearance": "least clearance over a tile {mm}",
+    "plane_highest": "highest point over the roof {mm}",
+    "plane_probability": "all seats within tolerance with probability {percent} %",
+    "plane_held": "held by feet {feet}",
+    # strings, measuring, parts
     "strings": "String lines",
     "strings_intro": "Set the two outer feet of a run, stretch the string over their seats, then read the gap at the inner ones.",
+    "strings_support": "mid support: hold the string up in the middle. laser: too long for a string, use a laser line.",
     "no_strings": "No string line is advised.",
+    "string": "string",
+    "mid support": "mid support",
+    "laser": "laser",
+    "string_line": "{array} line {n}",
+    "string_run": "{array} line {n} run {run}",
+    "first_to_last": "{first} to {last}",
     "feet": "feet",
     "length": "length",
     "sag": "sag",
@@ -71,17 +155,72 @@ WORDS: dict[str, str] = {
     "use": "use",
     "measure": "What to measure first",
     "measure_none": "Nothing beyond the order of work: the survey supports every foot to the tolerance asked for.",
-    "measure_after": "after it the worst foot is sure to (1 sd)",
+    "measure_intro": "In this order: each reading helps the worst foot most, and the last column is how sure that foot is then.",
+    "measure_what": "what and where",
+    "measure_after": "worst foot then",
+    "measure_gap": "gap from string to rail top",
+    "measure_height": "height of the rail top, level",
     "parts": "Parts and loads per trip",
     "part": "part",
     "detail": "detail",
     "quantity": "quantity",
     "weight": "kg",
     "trips": "trips",
+    "trips_words": "{kg} kg in all, {trips} trips of at most {trip} kg",
+    "trips_unknown": "{words}; {n} lines without a weight are not in it",
     "note": "note",
     "no_parts": "No parts: there is no layout.",
     "screening": "A screening, not engineering: codes, suppliers' data and a licensed professional prevail.",
+    # drawings
+    "face_title": "Face {face}: pitch {pitch}°, looks {azimuth}° ({compass}), {area} m²",
+    "no_modules": "no modules",
+    "datum_at": "{note}; datum: {datum}",
+    "eave": "eave",
+    "ridge": "ridge",
+    "hip": "hip",
+    "valley": "valley",
+    "verge": "verge",
+    "step": "step",
+    "edge_to": "{edge} to {face}",
+    "layout_of": "Layout of {lead}",
+    "layout_said": "Survey date {date}, revision {revision}. Lengths on the slope.",
+    "key_foot": "foot",
+    "key_measure": "foot, measure first",
+    "key_hook": "hook",
+    "key_find": "hook, find rafter",
+    "key_splice": "rail splice",
+    "key_usable": "setbacks end",
+    "key_patch": "not substrate",
+    "north": "N",
+    "metres": "{n} m",
+    "sheet_said": "survey date {date}, revision {revision}, scale 1:{scale} on A3, lengths on the slope, mm",
+    "tables_of": "{lead}: tables",
+    "tables_said": "survey date {date}, revision {revision}",
+    # findings that the tables write into their notes
+    "find_within": "find rafter within ± {mm} mm",
+    "probe_within": "probe, allowed ± {mm} mm",
+    "no_levelling": "no levelling result",
+    "no_heights": "no array plane was found: corners have no height",
+    "no_room": "no module fits between the setbacks",
+    "not_worked_on": "not worked on",
+    # failure
+    "seen": "seen from above: {n} points",
+    "unseen": "nothing could be read",
 }
+
+COUNTS: dict[str, tuple[str, str]] = {
+    "module": ("{n} module", "{n} modules"),
+    "face": ("{n} face", "{n} faces"),
+    "foot": ("{n} foot", "{n} feet"),
+    "row": ("{n} row", "{n} rows"),
+}
+"""One and many."""
+
+TITLES: dict[str, str] = {
+    "feet": "Feet", "hooks": "Hooks", "rails": "Rails", "modules": "Modules", "faces": "Faces", "parts": "Parts",
+}  # fmt: skip
+
+ORIENTATIONS: dict[str, str] = {"portrait": "portrait", "landscape": "landscape"}
 
 CAUTIONS: tuple[str, ...] = (
     "Falls, fragile tiles, electricity, wind on loose modules, leaks and overloaded timber hurt people. "
@@ -98,9 +237,19 @@ SEVERITY_WORDS: dict[str, str] = {
     "info": "For the record",
 }
 
-SEVERITY_SIGNS: dict[str, str] = {"No layout": "✖", "Somebody has to look": "▲", "Caution": "△", "For the record": "·"}
+SEVERITY_SIGNS: dict[str, str] = {"stop": "✖", "person": "▲", "caution": "△", "info": "·"}
 
 COMPASS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
+
+
+def say(key: str, **values: object) -> str:
+    """The words of a label with its values put in."""
+    return WORDS[key].format(**values)
+
+
+def count(what: str, n: int) -> str:
+    """A number of things in words: 1 foot, 2 feet."""
+    return COUNTS[what][n != 1].format(n=n)
 
 
 def compass(azimuth_deg: float) -> str:
@@ -110,14 +259,18 @@ def compass(azimuth_deg: float) -> str:
 
 PAGE_WORDS: dict[str, str] = {
     "work": "Work",
-    "theme": "Light / dark",
+    "plan": "Plan",
+    "theme": "Screen: {theme}",
+    "theme_light": "light",
+    "theme_dark": "dark",
+    "theme_sun": "full sun",
     "previous": "Previous",
     "next": "Next",
     "next_open": "Next open",
     "done": "Mark as set",
     "undone": "Set ✓ – take back",
     "progress": "{done} of {all} set",
-    "height_words": "rail top to seat",
+    "height_words": "{unit}, rail top to seat",
     "with_packer": "on a packer of {packer}",
     "turns_words": "{turns} turns from fully down",
     "mid_up": "▲ {mm} above mid-travel",
@@ -125,11 +278,15 @@ PAGE_WORDS: dict[str, str] = {
     "mid_at": "● at mid-travel",
     "gap_words": "string gap {gap}",
     "rail_words": "rail {rail}, line {line}",
+    "group": "{array}, line {line}",
+    "group_run": "{array}, line {line}, run {run}",
+    "array_title": "{array} ({modules}, face {face})",
     "outer": "outer foot: set before the string is stretched",
     "inner": "inner foot",
     "joiner": "joiner foot on a seam",
     "ok": "ok: sure to ± {sure}",
     "measure": "▲ MEASURE: sure only to ± {sure}",
+    "measure_unknown": "▲ MEASURE: how sure is not known",
     "out": "✖ OUT OF REACH: recheck at the desk",
     "changed": "changed: was {was}",
     "all_set": "All feet are set.",
@@ -142,6 +299,9 @@ PAGE_WORDS: dict[str, str] = {
     "undo": "Undo",
     "readings": "Readings",
     "no_readings": "No readings yet.",
+    "reading_line": "{id}: {kind} {value}",
+    "gap": "gap",
+    "height": "height",
     "export": "Export readings",
     "import": "Import an updated sheet",
     "imported": "Sheet {revision} is in; ticks and readings of feet that are on it were kept.",
@@ -157,4 +317,24 @@ PAGE_WORDS: dict[str, str] = {
     "phone_note": "Numbers updated here keep the array plane of the sheet; `rowplane recheck` may choose a better one.",
     "feet_list": "All feet, in order of work",
     "tap": "Tap a foot on the plan, or choose it below.",
+}
+"""The phone page's own words; its script puts the values in."""
+
+MODEL_WORDS: dict[str, str] = {
+    "title": "{lead}: model {revision}",
+    "said": "{headline} · survey date {date} · revision {revision}",
+    "help": "Orange stands over the plane, purple below it. Drag to turn, wheel or pinch to zoom, tap a foot for its number.",
+    "deviation": "deviation",
+    "times": "× {n}",
+    "modules": "modules",
+    "courses": "courses",
+    "left": "turn left",
+    "right": "turn right",
+    "in": "zoom in",
+    "out": "zoom out",
+    "model": "model of the roof",
+    "empty": "No face was mapped: there is nothing to show. {headline}",
+    "no_webgl": "This browser cannot draw in three dimensions (no WebGL 2).",
+    "foot": "{foot}: {height} from rail top to seat, {turns} turns",
+    "foot_measure": "{foot}: {height} from rail top to seat, {turns} turns, ▲ measure first",
 }

@@ -10,6 +10,7 @@ from typing import Any
 from rowplane import __version__
 from rowplane.deliverables.content import Files, Sheets, Table
 from rowplane.deliverables.safe import harmless
+from rowplane.deliverables.words import say
 from rowplane.model import RoofResult
 
 HEAD_ROWS = 4
@@ -18,7 +19,7 @@ FIXED = (1980, 1, 1, 0, 0, 0)
 
 def xlsx_files(result: RoofResult, sheets: Sheets) -> Files:
     """tables.xlsx."""
-    said = f"survey date {sheets.survey_date}, revision {sheets.revision}"
+    said = say("tables_said", date=sheets.survey_date, revision=sheets.revision)
     tables = {table.title: table for table in sheets.tables.values()}
     return {"tables.xlsx": workbook(sheets.lead, said, tables, sheets.paper)}
 
@@ -29,7 +30,7 @@ def workbook(name: str, said: str, tables: dict[str, Table], paper: str = "a4") 
 
     book = openpyxl.Workbook()
     book.remove(book.active)
-    book.properties.title, book.properties.creator = f"{name}: tables", f"rowplane {__version__}"
+    book.properties.title, book.properties.creator = say("tables_of", lead=name), f"rowplane {__version__}"
     for title, table in tables.items():
         _sheet(book.create_sheet(title), table, name, said, paper)
     out = io.BytesIO()
@@ -67,7 +68,7 @@ def _sheet(sheet: Any, table: Table, name: str, said: str, paper: str) -> None:
     sheet.sheet_properties.pageSetUpPr.fitToPage = True
     # An ampersand starts a code in a page footer.
     sheet.oddFooter.left.text = said.replace("&", "&&")
-    sheet.oddFooter.right.text = "page &P of &N"
+    sheet.oddFooter.right.text = say("page_of", n="&P", all="&N")
 
 
 def _put(sheet: Any, row: int, column: int, value: object) -> Any:

@@ -4,7 +4,7 @@
   let D = JSON.parse(document.getElementById("crew-data").textContent);
   const $ = (id) => document.getElementById(id);
   const say = (key, values = {}) => (D.words[key] || key).replace(/\{(\w+)\}/g, (_, name) => values[name]);
-  const fresh = () => ({ done: {}, readings: [], current: D.stops[0] ? D.stops[0].id : "", dark: null });
+  const fresh = () => ({ done: {}, readings: [], current: D.stops[0] ? D.stops[0].id : "", theme: "" });
   const key = () => "rowplane crew sheet|" + D.lead + "|" + D.revision;
   let state = fresh(), past = [], numbers = new Map(), left = [];
 
@@ -212,11 +212,11 @@
     for (const row of document.querySelectorAll("tr[data-foot]")) {
       const n = numbers.get(row.dataset.foot), s = stopOf(row.dataset.foot);
       if (!n || !n.changed) continue;
-      row.querySelector(".big").textContent = bare(n.lift + s.packer) + " *";
+      row.querySelector(".big b").textContent = bare(n.lift + s.packer) + " *";
     }
     const list = $("reading-list");
     list.innerHTML = "";
-    for (const r of state.readings) list.append(Object.assign(document.createElement("li"), { textContent: `${r.id}: ${r.kind} ${length(r.value)}` + (left.some((o) => o.reading === r) ? " ✖" : "") }));
+    for (const r of state.readings) list.append(Object.assign(document.createElement("li"), { textContent: say("reading_line", { id: r.id, kind: say(r.kind), value: length(r.value) }) + (left.some((o) => o.reading === r) ? " ✖" : "") }));
     if (!state.readings.length) list.append(Object.assign(document.createElement("li"), { textContent: say("no_readings") }));
     $("undo").disabled = !past.length;
     $("phone-note").hidden = !state.readings.length;
@@ -225,18 +225,17 @@
     const n = numbers.get(stop.id), adjust = n.lift - (D.lift_min + D.lift_max) / 2;
     $("foot").textContent = stop.id;
     $("height").textContent = bare(n.lift + stop.packer);
-    $("height-words").textContent = `${D.units}, ${say("height_words")}` + (stop.packer ? ", " + say("with_packer", { packer: length(stop.packer) }) : "");
-    const lines = [
-      say("turns_words", { turns: quarters(n.turns) }) + ", " + (Math.abs(adjust) < 0.05 ? say("mid_at") : say(adjust > 0 ? "mid_up" : "mid_down", { mm: length(Math.abs(adjust)) })),
+    $("height-words").textContent = say("height_words", { unit: D.units }) + (stop.packer ? ", " + say("with_packer", { packer: length(stop.packer) }) : "");
+    const first = [say("turns_words", { turns: quarters(n.turns) }) + ", " + (Math.abs(adjust) < 0.05 ? say("mid_at") : say(adjust > 0 ? "mid_up" : "mid_down", { mm: length(Math.abs(adjust)) }))];
+    if (n.changed) first.unshift(say("changed", { was: length(stop.lift + stop.packer) }));
+    const more = [
       say("rail_words", { rail: stop.rail, line: stop.line }) + (n.gap === null ? "" : ", " + say("gap_words", { gap: length(n.gap) })),
       say(stop.role) + (stop.joiner ? ", " + say("joiner") : ""),
     ];
-    if (n.changed) lines.unshift(say("changed", { was: length(stop.lift + stop.packer) }));
-    if (stop.note) lines.push(stop.note);
-    $("details").innerHTML = "";
-    for (const text of lines) $("details").append(Object.assign(document.createElement("p"), { textContent: text }));
+    if (stop.note) more.push(stop.note);
+    for (const [id, lines] of [["details", first], ["more", more]]) $(id).replaceChildren(...lines.map((text) => Object.assign(document.createElement("p"), { textContent: text })));
     const trust = $("trust");
-    trust.textContent = n.reach === "out-of-reach" ? say("out") : n.sigma === null ? say("measure", { sure: "?" }) : say(n.trust, { sure: length(2 * n.sigma) });
+    trust.textContent = n.reach === "out-of-reach" ? say("out") : n.sigma === null ? say("measure_unknown") : say(n.trust, { sure: length(2 * n.sigma) });
     trust.className = n.trust === "measure" || n.reach === "out-of-reach" ? "measure" : "";
     $("done").textContent = say(state.done[stop.id] ? "undone" : "done");
     $("done").setAttribute("aria-pressed", String(!!state.done[stop.id]));
@@ -342,21 +341,36 @@
     }
     if (best && stopOf(best)) go(best);
   }
+  // The paper of the day: as the phone has it, then light, dark and full sun in turn.
+  const THEMES = ["light", "dark", "sun"];
+  const themeNow = () => state.theme || (matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light");
   function theme() {
-    const now = document.documentElement.dataset.theme || (matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light");
-    state.dark = now !== "dark";
+    state.theme = THEMES[(THEMES.indexOf(themeNow()) + 1) % THEMES.length];
     keep();
-    document.documentElement.dataset.theme = state.dark ? "dark" : "light";
+    showTheme();
+  }
+  function showTheme() {
+    document.documentElement.dataset.theme = themeNow();
+    $("theme").textContent = say("theme", { theme: say("theme_" + themeNow()) });
+  }
+  // For print everything is open; on the screen the pages lie folded behind their names.
+  const parts = () => document.querySelectorAll("details.part");
+  function fold() {
+    if (!D.stops.length) return;
+    for (const part of parts()) part.open = false;
+    let open = [];
+    window.addEventListener("beforeprint", () => { open = [...parts()].filter((p) => p.open); for (const p of parts()) p.open = true; });
+    window.addEventListener("afterprint", () => { for (const p of parts()) p.open = open.includes(p); });
   }
 
   function build() {
-    if (state.dark !== null) document.documentElement.dataset.theme = state.dark ? "dark" : "light";
+    showTheme();
     $("revision").textContent = D.revision;
     const feet = $("feet");
     feet.innerHTML = "";
     let group = "";
     for (const stop of D.stops) {
-      const name = `${D.titles[stop.array] || stop.array}, line ${stop.line}` + (stop.run ? `, run ${stop.run + 1}` : "");
+      const name = say(stop.run ? "group_run" : "group", { array: D.titles[stop.array] || stop.array, line: stop.line, run: stop.run + 1 });
       if (name !== group) { feet.append(Object.assign(document.createElement("h3"), { textContent: (group = name) })); feet.append(Object.assign(document.createElement("div"), { className: "grid" })); }
       const button = Object.assign(document.createElement("button"), { type: "button" });
       button.dataset.foot = stop.id;
@@ -371,6 +385,7 @@
     document.documentElement.classList.add("js");
     $("work").hidden = !D.stops.length;
     load();
+    fold();
     $("previous").onclick = () => step(-1);
     $("next").onclick = () => step(1);
     $("next-open").onclick = () => step(1, true);
