@@ -1,6 +1,6 @@
 """Where the roof's faces are: planes, outlines, edges, obstacles.
 
-grid → cellplanes → segment      the cloud as moments per cell, planes through them, faces as sets of cells
+grid → cellplanes → segment      the cloud as moments per cell, planes through them, faces as sets of cells (patches.py)
 buildings                        ground, buildings, the one to work on
 labels → contacts → outline      points of each face, lines between faces, straight-edged outlines (drafts.py: in turn)
 clean → refine                   strips that are not the face taken off, the final plane with its covariance

@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 from scipy import ndimage
 from shapely.geometry import Point, Polygon
 
 from rowplane.model import Array, Building
 from rowplane.planes.grid import Grid
+from rowplane.planes.raster import cells_union
 from rowplane.planes.segment import CellFace
 
 TOUCH_MM = 900.0
@@ -48,10 +48,9 @@ def group_buildings(grid: Grid, faces: list[CellFace], roof: NDArray[np.bool_]) 
 
 
 def _plan_outline(grid: Grid, cells: NDArray[np.bool_]) -> Polygon:
-    corner = grid.box.low[:2] + (grid.box.centres()[cells] - grid.box.step / 2)
-    squares = shapely.box(corner[:, 0], corner[:, 1], corner[:, 0] + grid.box.step, corner[:, 1] + grid.box.step)
     gap = 2.0 * grid.box.step
-    shape = shapely.unary_union(squares).buffer(gap, join_style="mitre").buffer(-gap, join_style="mitre")
+    covered = cells_union(cells.reshape(grid.box.shape), grid.box.low[:2], grid.box.step)
+    shape = covered.buffer(gap, join_style="mitre").buffer(-gap, join_style="mitre")
     parts = [g for g in getattr(shape, "geoms", [shape]) if isinstance(g, Polygon)]
     best = max(parts, key=lambda g: g.area)
     return Polygon(best.exterior).simplify(0.8 * grid.box.step)

@@ -143,7 +143,11 @@ def refitted(scan: Scan, drafts: list[Draft]) -> list[Draft]:
         if mine.sum() < 6:
             better.append(draft)
             continue
-        level = fit_level(survey_to_face(draft.sheet.frame, scan.sample[mine]), scan.step)
+        try:
+            level = fit_level(survey_to_face(draft.sheet.frame, scan.sample[mine]), scan.step)
+        except ValueError:
+            better.append(replace(draft, level=None))
+            continue
         fit = _tilted(draft.sheet.frame, level, scan.grid)
         sheet = with_scatter(make_sheet(scan.grid, draft.own, fit), scan.sample, scan.cells, draft.own)
         verges = tuple(

@@ -9,7 +9,7 @@ from scipy import ndimage
 from shapely.geometry import MultiPoint, Polygon, box
 
 from rowplane.model import Array, Obstacle
-from rowplane.planes.raster import Raster
+from rowplane.planes.raster import Raster, cells_union
 
 LEAST_ABOVE_MM = 25.0
 LEAST_HOLE_MM2 = 120_000.0
@@ -67,14 +67,12 @@ def _holes(seen: Raster, outline: Polygon, standing: tuple[Obstacle, ...]) -> tu
         within &= ~shapely.contains_xy(wide, centres[:, 0], centres[:, 1]).reshape(closed.shape)
     labels, count = ndimage.label(within & ~closed)
     found = []
-    for k in range(1, count + 1):
-        cells = centres[(labels == k).ravel()]
-        if len(cells) < 9 or len(cells) * seen.step**2 < LEAST_HOLE_MM2:
-            continue
+    sizes = np.bincount(labels.ravel(), minlength=count + 1)
+    least = max(9.0, LEAST_HOLE_MM2 / seen.step**2)
+    for k in (k for k in range(1, count + 1) if sizes[k] >= least):
         h = seen.step / 2
-        squares = shapely.box(cells[:, 0] - h, cells[:, 1] - h, cells[:, 0] + h, cells[:, 1] + h)
         # Cells that touch at a corner only are one hole: a hair's width joins their squares.
-        shape = shapely.unary_union(squares).buffer(0.01 * h, join_style="mitre")
+        shape = cells_union(labels == k, seen.low, seen.step).buffer(0.01 * h, join_style="mitre")
         hull = shape.convex_hull
         found.append(Obstacle(hull if hull.area < 1.4 * shape.area else Polygon(shape.exterior).simplify(h), 0.0, "hole"))
     return tuple(found)

@@ -13,13 +13,15 @@ from shapely.geometry.polygon import orient
 
 from rowplane.model import Array
 from rowplane.planes.freelines import MOST_LINES, free_lines
-from rowplane.planes.raster import Line, Mask, Raster, near, rasterise
+from rowplane.planes.raster import Line, Mask, Raster, cells_union, near, rasterise
 
 STRIP_MM = 200.0
 """Half the width of what lies on a contact and belongs to neither face: caps, valley trays."""
 LEAST_GAIN_MM2, LEAST_GAIN_SHARE = 80_000.0, 0.003
 """Area, and share of the face, that a free line must put right to earn its corners."""
 NECK_MM2 = 600_000.0
+MOST_SIDES = 62
+"""Sides of a place fit the bits of one number."""
 NOTCH_MM = 120.0
 """Half the width of notches and spurs that no roof edge has."""
 
@@ -77,58 +79,72 @@ def _apart(lines: list[Line], step: float) -> list[Line]:
 
 
 def _worth_it(raster: Raster, contacts: list[Line], free: list[Line]) -> list[Line]:
-    """The contacts and those free lines that earn their corners: each must put a fair area on its right side.
+    """The contacts and those free lines that earn their corners by the area they put on its right side.
 
-    Backward elimination: of all free lines the one that is missed least goes, until each that is left is missed.
+    Backward elimination: of all free lines the one that is missed least goes, until those gone are missed together.
     """
     free = sorted(free, key=lambda line: line.span[0] - line.span[1])[:MOST_LINES]
-    lines = (contacts + free)[:62]
-    centres = raster.centres()
-    key = np.zeros(len(centres), dtype=np.int64)
-    for k, line in enumerate(lines):
-        key |= (centres @ line.normal > line.offset).astype(np.int64) << k
+    lines = (contacts + free)[:MOST_SIDES]
     # Cells on the same side of every line are always taken or left together: their sums are all that counts.
-    keys, inverse = np.unique(key, return_inverse=True)
-    held = np.asarray(np.bincount(inverse.ravel(), raster.mask.ravel()), dtype=float)
-    against = np.asarray(np.bincount(inverse.ravel(), np.where(raster.hidden.ravel(), 0.5, 1.0) * ~raster.mask.ravel()), dtype=float)
-    area = float(held.sum()) * raster.step**2
+    parts = _merged(_sides(raster.centres(), lines), *_for_and_against(raster))
+    area = float(raster.mask.sum()) * raster.step**2
     least = max(LEAST_GAIN_MM2, LEAST_GAIN_SHARE * area, 3.0 * raster.step**2) / raster.step**2
     kept = list(range(len(contacts), len(lines)))
-    every = np.int64(-1)
-    wrong = _wrong(keys, held, against)
+    lost = 0.0
     while kept:
-        after = [_wrong(keys & (every & ~(np.int64(1) << k)), held, against) for k in kept]
-        least_missed = int(np.argmin(after))
-        if after[least_missed] - wrong >= least:
+        missed = [_missed(*parts, np.int64(1) << k) for k in kept]
+        lost += min(missed)
+        if lost >= least:
             break
-        every &= ~(np.int64(1) << kept.pop(least_missed))
+        gone = np.int64(1) << kept.pop(int(np.argmin(missed)))
+        parts = _merged(parts[0] & ~gone, *parts[1:])
     return lines[: len(contacts)] + [lines[k] for k in kept]
 
 
-def _wrong(keys: NDArray[np.int64], held: Array, against: Array) -> float:
-    """Cells that end up on the wrong side when all of one key are taken or left as a whole."""
-    inverse = np.unique(keys, return_inverse=True)[1].ravel()
-    return float(np.minimum(np.bincount(inverse, held), np.bincount(inverse, against)).sum())
+def _for_and_against(raster: Raster) -> tuple[Array, Array]:
+    """What speaks per cell for the face and against it; where something stands over it, half a cell speaks against it."""
+    mask = raster.mask.ravel()
+    return mask.astype(float), np.where(raster.hidden.ravel(), 0.5, 1.0) * ~mask
+
+
+def _sides(places: Array, lines: list[Line]) -> NDArray[np.int64]:
+    """Bit k of each place `(n, 2)`: whether it lies beyond line k."""
+    key = np.zeros(len(places), dtype=np.int64)
+    for k, line in enumerate(lines):
+        key |= (places @ line.normal > line.offset).astype(np.int64) << k
+    return key
+
+
+def _merged(keys: NDArray[np.int64], *sums: Array) -> tuple[NDArray[np.int64], Array, Array]:
+    """Each key once, ascending, with the two sums over it."""
+    once, inverse = np.unique(keys, return_inverse=True)
+    held, against = (np.asarray(np.bincount(inverse.ravel(), s, minlength=len(once)), dtype=float) for s in sums)
+    return once, held, against
+
+
+def _missed(keys: NDArray[np.int64], held: Array, against: Array, bit: np.int64) -> float:
+    """Cells more on the wrong side once a line is gone and the parts on both sides of it are taken or left together."""
+    here = np.nonzero(keys & bit)[0]
+    there = np.searchsorted(keys, keys[here] ^ bit)
+    paired = keys[np.minimum(there, len(keys) - 1)] == keys[here] ^ bit
+    a, b = here[paired], there[paired]
+    apart = np.minimum(held[a], against[a]) + np.minimum(held[b], against[b])
+    return float((np.minimum(held[a] + held[b], against[a] + against[b]) - apart).sum())
 
 
 def _assemble(raster: Raster, lines: list[Line]) -> Polygon:
     """Cut the raster's box by all lines and keep the parts that are mostly covered."""
     if not lines:
-        return _largest(_mask_polygon(raster))
-    centres = raster.centres()
+        return _largest(cells_union(raster.mask, raster.low, raster.step))
     low = raster.low
     high = low + np.array(raster.mask.shape) * raster.step
     whole = np.array([[low[0], low[1]], [high[0], low[1]], [high[0], high[1]], [low[0], high[1]]])
-    sides = np.stack([centres @ line.normal > line.offset for line in lines], axis=1)
-    keys, inverse = np.unique(sides, axis=0, return_inverse=True)
-    inverse = inverse.ravel()
-    # Where something stands over the face, half a cell speaks against it: a part of which little is seen is not its own.
-    weight = np.where(raster.hidden.ravel(), 0.5, 1.0)
-    covered = np.bincount(inverse, raster.mask.ravel(), minlength=len(keys)) / np.bincount(inverse, weight, minlength=len(keys))
-    parts = [part for key in keys[covered > 0.5] if (part := _cell_polygon(whole, lines, key)) is not None]
+    keys, held, against = _merged(_sides(raster.centres(), lines), *_for_and_against(raster))
+    covered = held > against
+    parts = [part for key in keys[covered] if (part := _cell_polygon(whole, lines, key)) is not None]
     if not parts:
         raise ValueError("no area inside the lines")
-    doubtful = [part for key in keys[covered <= 0.5] if (part := _cell_polygon(whole, lines, key)) and part.area < NECK_MM2]
+    doubtful = [part for key in keys[~covered] if (part := _cell_polygon(whole, lines, key)) and part.area < NECK_MM2]
     parts += _bridges(parts, doubtful)
     slit = min(0.6 * raster.step, NOTCH_MM)
     union = shapely.unary_union(parts).buffer(slit, join_style="mitre").buffer(-2 * slit, join_style="mitre")
@@ -144,20 +160,14 @@ def _bridges(parts: list[Polygon], doubtful: list[Polygon]) -> list[Polygon]:
     return [part for part in doubtful if sum(part.buffer(110.0).intersects(g) for g in large) >= 2]
 
 
-def _mask_polygon(raster: Raster) -> Polygon:
-    cells = raster.centres()[raster.mask.ravel()]
-    h = raster.step / 2
-    return shapely.unary_union(shapely.box(cells[:, 0] - h, cells[:, 1] - h, cells[:, 0] + h, cells[:, 1] + h))
-
-
-def _cell_polygon(corners: Array, lines: list[Line], key: Mask) -> Polygon | None:
+def _cell_polygon(corners: Array, lines: list[Line], key: np.int64) -> Polygon | None:
     """The convex part of the box `(4, 2)` on the sides of all lines that `key` tells (Sutherland and Hodgman 1974)."""
     ring = corners
-    for line, beyond in zip(lines, key, strict=True):
-        side = (ring @ line.normal - line.offset) * (1.0 if beyond else -1.0)
+    for bit, line in enumerate(lines):
+        side = (ring @ line.normal - line.offset) * (1.0 if key >> bit & 1 else -1.0)
         if (side >= 0).all():
             continue
-        after = np.roll(side, -1)
+        after = np.append(side[1:], side[0])
         pieces = []
         for k in range(len(ring)):
             if side[k] >= 0:

@@ -29,6 +29,7 @@ def fit_level(uvw: Array, block: float = BLOCK_MM) -> Level:
     """Least squares over the means of square blocks of points `(n, 3)`, so that dense parts weigh no more than sparse ones.
 
     In the face's own frame slopes are small, where vertical and orthogonal distances agree to second order.
+    Raises ValueError where the points span no plane.
     """
     mean, count = _block_means(uvw, block)
     weight = np.minimum(count, np.median(count))
@@ -36,6 +37,8 @@ def fit_level(uvw: Array, block: float = BLOCK_MM) -> Level:
     design = np.column_stack([mean[:, :2] - centre, np.ones(len(mean))])
     for _ in range(3):
         normal = (design * weight[:, None]).T @ design
+        if np.linalg.cond(normal) > 1e15:
+            raise ValueError("the points lie on one line")
         answer = np.linalg.solve(normal, design.T @ (weight * mean[:, 2]))
         off = mean[:, 2] - design @ answer
         spread = 1.4826 * float(np.median(np.abs(off))) + 1e-6

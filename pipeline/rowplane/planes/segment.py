@@ -12,9 +12,8 @@ from rowplane.geometry import PlaneFit
 from rowplane.model import Array
 from rowplane.planes.cellplanes import CellPlanes, fit_cells, fit_sum, offsets, window_mm
 from rowplane.planes.grid import Grid
+from rowplane.planes.patches import Mask, bridged, connected, pieces_of, widened, window
 
-Mask = NDArray[np.bool_]
-AROUND = np.ones((3, 3), dtype=bool)
 SAG_MM = 40.0
 """How far a face may leave its own plane: TRADE.md's range of substrate deviation, 0 to 40 mm."""
 RELIEF_MM = 50.0
@@ -40,8 +39,8 @@ def find_faces(grid: Grid, min_area_m2: float, min_angle_deg: float) -> list[Cel
     """
     faces: list[CellFace] = []
     free = np.ones(grid.box.size, dtype=bool)
-    for window in (window_mm(grid), _narrow(grid)):
-        faces = compete(grid, faces + _seed_faces(grid, fit_cells(grid, window), free, min_area_m2))
+    for sigma_mm in (window_mm(grid), _narrow(grid)):
+        faces = compete(grid, faces + _seed_faces(grid, fit_cells(grid, sigma_mm), free, min_area_m2))
         faces = merge(grid, faces, min_angle_deg)
         for face in faces:
             free &= ~face.cells
@@ -67,12 +66,12 @@ def _seed_faces(grid: Grid, planes: CellPlanes, free: Mask, min_area_m2: float) 
         mode = _mode(planes.normal[pool], angle)
         alike = pool.copy()
         alike[pool] = planes.normal[pool] @ mode > np.cos(angle)
-        pieces, sizes = _pieces(grid, alike)
+        pieces, sizes = pieces_of(grid, alike)
         if not len(sizes) or sizes.max() < least:
             pool &= ~alike
             continue
         for piece in np.nonzero(sizes >= least)[0]:
-            face = grow(grid, pieces == piece + 1, planes)
+            face = grow(grid, pieces == piece + 1)
             if face is None:
                 continue
             faces.append(face)
@@ -109,33 +108,19 @@ def _mode(normals: Array, angle: float) -> Array:
     return np.asarray(start / np.linalg.norm(start))
 
 
-def _pieces(grid: Grid, mask: Mask) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
-    """Connected pieces of a cell mask: flat labels from 1, and their sizes."""
-    labels, count = ndimage.label(mask.reshape(grid.box.shape), AROUND)
-    return labels.ravel(), np.bincount(labels.ravel(), minlength=count + 1)[1:]
-
-
-def _bridged(grid: Grid, mask: Mask) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
-    """Pieces of a mask, gaps of two cells bridged: a neck over a dying ridge or a row of vents does not part a plane."""
-    wide = ndimage.binary_dilation(mask.reshape(grid.box.shape), AROUND).ravel()
-    pieces = np.where(mask, _pieces(grid, wide)[0], 0).astype(np.int32)
-    return pieces, np.bincount(pieces)[1:]
-
-
-def grow(grid: Grid, cells: Mask, planes: CellPlanes | None = None) -> CellFace | None:
+def grow(grid: Grid, cells: Mask) -> CellFace | None:
     """A face from its seed cells: refit and take in connected cells whose points stay in the band, until it settles."""
     for _ in range(8):
-        seen = cells & (grid.moments[0] > 0)
-        if grid.moments[0, seen].sum() < 6 or seen.sum() < 3:
+        index = np.nonzero(cells & (grid.moments[0] > 0))[0]
+        sums = grid.moments[:, index]
+        if sums[0].sum() < 6 or len(index) < 3:
             return None
         try:
-            fit = fit_sum(grid.moments[:, seen])
+            fit = fit_sum(sums)
         except ValueError:
             return None
-        rms = offsets(grid.moments, fit)[1]
-        band = _band(rms[seen], grid.moments[0, seen])
-        close = np.nan_to_num(rms, nan=np.inf) < band
-        grown = _touching(grid, close, cells & close)
+        band = _band(offsets(sums, fit)[1], sums[0])
+        grown = _in_band(grid, cells, fit, band)
         if grown.sum() < 3:
             return None
         settled = (grown != cells).sum() <= 0.01 * cells.sum()
@@ -145,26 +130,30 @@ def grow(grid: Grid, cells: Mask, planes: CellPlanes | None = None) -> CellFace 
     return CellFace(fit, cells, band)
 
 
+def _in_band(grid: Grid, start: Mask, fit: PlaneFit, band: float) -> Mask:
+    """Cells whose points stay in the band about a plane, connected to those of `start` that do."""
+    return connected(grid, start, lambda sums: offsets(sums, fit)[1] < band)
+
+
 def _band(rms: Array, count: Array) -> float:
     order = np.argsort(rms)
     usual = float(rms[order][np.searchsorted(np.cumsum(count[order]), 0.5 * count.sum())])
     return float(np.hypot(1.9 * usual, SAG_MM))
 
 
-def _touching(grid: Grid, mask: Mask, start: Mask) -> Mask:
-    """Part of `mask` connected to `start`."""
-    labels, _ = _pieces(grid, mask)
-    held = np.zeros(int(labels.max()) + 1, dtype=bool)
-    held[labels[start & mask]] = True
-    held[0] = False
-    return np.asarray(held[labels])
-
-
 def compete(grid: Grid, faces: list[CellFace], rounds: int = 3) -> list[CellFace]:
     """Give every cell to the face it fits best, refit, grow again, repeat; each face keeps its largest connected piece."""
+    known: dict[bytes, CellFace | None] = {}  # a face that keeps its cells from round to round stays as it is
     for _ in range(rounds):
         owner = _best(grid, faces)
-        kept = [grown for k, face in enumerate(faces) if (grown := _regrown(grid, owner == k, face)) is not None]
+        kept = []
+        for k in range(len(faces)):
+            own = owner == k
+            key = np.nonzero(own)[0].tobytes()
+            if key not in known:
+                known[key] = _regrown(grid, own)
+            if (grown := known[key]) is not None:
+                kept.append(grown)
         faces = _without_doubles(sorted(kept, key=lambda f: -int(f.cells.sum())))
     return faces
 
@@ -180,9 +169,9 @@ def _best(grid: Grid, faces: list[CellFace]) -> NDArray[np.int32]:
     return owner
 
 
-def _regrown(grid: Grid, own: Mask, face: CellFace) -> CellFace | None:
-    """A face refitted to the largest piece of what it owns, with the cells that then lie in its band."""
-    pieces, sizes = _bridged(grid, own)
+def _regrown(grid: Grid, own: Mask) -> CellFace | None:
+    """The face refitted to the largest piece of what it owns, with the cells that then lie in its band."""
+    pieces, sizes = bridged(grid, own)
     if not len(sizes):
         return None
     own = pieces == int(np.argmax(sizes)) + 1
@@ -193,8 +182,7 @@ def _regrown(grid: Grid, own: Mask, face: CellFace) -> CellFace | None:
     except ValueError:
         return None
     band = _band(offsets(grid.moments[:, own], fit)[1], grid.moments[0, own])
-    close = np.nan_to_num(offsets(grid.moments, fit)[1], nan=np.inf) < band
-    return CellFace(fit, _touching(grid, close, own & close), band)
+    return CellFace(fit, _in_band(grid, own, fit, band), band)
 
 
 def _without_doubles(faces: list[CellFace]) -> list[CellFace]:
@@ -202,7 +190,7 @@ def _without_doubles(faces: list[CellFace]) -> list[CellFace]:
     kept: list[CellFace] = []
     for face in faces:
         double = any(
-            (face.cells & other.cells).sum() > 0.7 * face.cells.sum() and face.fit.normal @ other.fit.normal > 0.9994
+            face.fit.normal @ other.fit.normal > 0.9994 and (face.cells & other.cells).sum() > 0.7 * face.cells.sum()
             for other in kept
         )
         if not double and face.cells.sum() >= 3:
@@ -217,7 +205,7 @@ def settle(grid: Grid, faces: list[CellFace], min_area_m2: float) -> tuple[list[
     kept: list[CellFace] = []
     table = np.full(grid.box.size, -1, dtype=np.int32)
     for k, face in enumerate(faces):
-        pieces, sizes = _bridged(grid, owner == k)
+        pieces, sizes = bridged(grid, owner == k)
         for piece in np.argsort(-sizes, kind="stable"):
             own = pieces == piece + 1
             trimmed = CellFace(face.fit, own, face.band)
@@ -231,7 +219,7 @@ def settle(grid: Grid, faces: list[CellFace], min_area_m2: float) -> tuple[list[
 
 def _is_wide(grid: Grid, cells: Mask) -> bool:
     """Whether a set of cells is more than a strip: gutters, caps and tops of walls are not faces."""
-    image = cells.reshape(grid.box.shape)
+    image = cells.reshape(grid.box.shape)[window(grid, cells, 1)]
     return bool(ndimage.binary_erosion(image).sum() >= 0.15 * image.sum())
 
 
@@ -249,28 +237,30 @@ def _is_even(planes: CellPlanes, face: CellFace, area: float) -> bool:
 def merge(grid: Grid, faces: list[CellFace], min_angle_deg: float) -> list[CellFace]:
     """Join touching faces that turn less than the smallest angle and meet without a step: a sag is one face."""
     faces = list(faces)
-    done = False
-    while not done:
-        done = True
-        for i in range(len(faces)):
-            for j in range(i + 1, len(faces)):
-                if _same(grid, faces[i], faces[j], min_angle_deg):
-                    joined = grow(grid, faces[i].cells | faces[j].cells)
-                    if joined is not None:
-                        faces[i] = joined
-                        del faces[j]
-                        done = False
-                        break
-            if not done:
-                break
+    i = 0
+    while i < len(faces):
+        alike = _alike(grid, faces, i, min_angle_deg)
+        joined = next(((j, both) for j in alike if (both := grow(grid, faces[i].cells | faces[j].cells)) is not None), None)
+        if joined is None:
+            i += 1
+            continue
+        j, both = joined
+        first, second = sorted((i, j))
+        faces[first] = both
+        del faces[second]
+        i = first
     return faces
 
 
-def _same(grid: Grid, a: CellFace, b: CellFace, min_angle_deg: float) -> bool:
-    if a.fit.normal @ b.fit.normal < np.cos(np.radians(min_angle_deg)):
-        return False
-    reach = ndimage.binary_dilation(a.cells.reshape(grid.box.shape), AROUND, iterations=2).ravel()
-    contact = reach & b.cells
+def _alike(grid: Grid, faces: list[CellFace], i: int, min_angle_deg: float) -> list[int]:
+    """Faces that turn less than the smallest angle against face i and meet it without a step."""
+    a = faces[i]
+    turned = [j for j, b in enumerate(faces) if j != i and a.fit.normal @ b.fit.normal >= np.cos(np.radians(min_angle_deg))]
+    reach = widened(grid, a.cells, 2) if turned else a.cells
+    return [j for j in turned if _meet(grid, a, faces[j], reach & faces[j].cells)]
+
+
+def _meet(grid: Grid, a: CellFace, b: CellFace, contact: Mask) -> bool:
     if contact.sum() < 2:
         return False
     cells = grid.moments[:, contact]
