@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from rowplane.errors import RowplaneError
 from rowplane.ingest import wide
-from rowplane.ingest.opened import Chunk, Opened
+from rowplane.ingest.opened import FARTHEST, Chunk, Opened
 from rowplane.model import Array
 
 ENOUGH = 50
@@ -98,7 +98,7 @@ def fill(files: tuple[Opened, ...], plan: tuple[int, int], window: tuple[Array, 
 def _local(
     file: Opened, chunk: Chunk, origin: Array, out: NDArray[np.float32], dropped: Counter[str]
 ) -> tuple[NDArray[np.float32], NDArray[np.bool_] | None]:
-    """Writes the chunk into `out`; gives it back with a mask of finite points, None where all are."""
+    """Writes the chunk into `out`; gives it back with a mask of points that can be somewhere, None where all can."""
     with np.errstate(over="ignore", invalid="ignore"):
         if chunk.columns[0].dtype.kind != "f":
             # Whole steps from the origin are whole numbers, exact in float32 up to 16 million of them.
@@ -112,12 +112,14 @@ def _local(
         for j, column in enumerate(chunk.columns):
             # Shifted in float64: float32 comes last, when the numbers are small.
             out[:, j] = column.astype(float) * file.scale[j] + (file.offset[j] - origin[j])
-        finite = np.asarray(np.isfinite(out).all(axis=1))
-    if finite.all():
+        good = np.asarray((np.abs(out) < FARTHEST).all(axis=1))
+    if good.all():
         return out, None
-    dropped["coordinates that are not numbers"] += int((~finite).sum())
-    out[~finite] = out[np.argmax(finite)] if finite.any() else 0.0
-    return out, finite
+    numbers = np.isfinite(out).all(axis=1)
+    dropped["coordinates that are not numbers"] += int((~numbers).sum())
+    dropped["far from everything else"] += int((numbers & ~good).sum())
+    out[~good] = out[np.argmax(good)] if good.any() else 0.0
+    return out, good
 
 
 def _inside(

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from shapely.errors import ShapelyError
 from shapely.geometry import MultiPolygon, Polygon, shape
 from shapely.ops import unary_union
 
@@ -51,7 +52,7 @@ def _from_file(name: Path, beside: Path, crs: Any, near: Array) -> Polygon:
     try:
         found = json.loads(path.read_text(encoding="utf-8-sig"))
         polygons = [shape(g) for g in _geometries(found)]
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, ArithmeticError, RecursionError, ShapelyError) as error:
         raise RowplaneError(
             SUBJECT,
             f"{path.name}, which cannot be read as GeoJSON ({str(error)[:80]})",

@@ -11,10 +11,13 @@ import numpy as np
 from rowplane.config import IngestConfig
 from rowplane.errors import RowplaneError
 from rowplane.ingest.laz import check_header, check_laz
-from rowplane.ingest.opened import ROWS, Chunk, Opened, check_count, in_words, no_points
+from rowplane.ingest.opened import FARTHEST, ROWS, Chunk, Opened, check_count, in_words, no_points
 
 LAZ_BYTES = 1e-3
 """Bytes per point that LAZ can hardly go below: fifty thousand equal points still need some fifty bytes."""
+
+COARSEST = 1000.0
+"""Greatest coordinate scale: a metre, in a file in millimetres."""
 
 NOISE_CLASSES = (7, 18)
 """ASPRS low noise and high noise; 18 is noise in point formats 6 to 10 only (LAS 1.4 R15, tables 9 and 17)."""
@@ -36,11 +39,13 @@ def open_las(path: Path, config: IngestConfig) -> Opened:
         if header.are_points_compressed:
             check_laz(path, header)
         scale, offset = np.array(header.scales, float), np.array(header.offsets, float)
-        if not (np.isfinite(scale).all() and np.isfinite(offset).all() and (scale > 0).all()):
-            raise RowplaneError(str(path), f"coordinate scales {scale.tolist()}", "positive scales", "Export the file again.")
+        if not ((scale > 0) & (scale <= COARSEST) & (np.abs(offset) < FARTHEST)).all():
+            found = f"coordinate scales {scale.tolist()}, offsets {offset.tolist()}"
+            allowed = f"scales over 0 and up to {COARSEST:g}, offsets on a map"
+            raise RowplaneError(str(path), found, allowed, "Export the file again.")
         first = reader.read_points(min(count, 1000))
         raw = np.array([first.array[name] for name in "XYZ"], dtype=float)
-        middle = _middle(header, raw * scale[:, None] + offset[:, None])
+        middle = _middle(header, raw * scale[:, None] + offset[:, None], scale)
         crs = _crs(header)
         kind = "LAZ" if header.are_points_compressed else "LAS"
         form = f"{kind} {header.version}, point format {header.point_format.id}"
@@ -88,12 +93,14 @@ def _chunk(record: Any, form: int) -> Chunk:
     return Chunk((columns[0][keep], columns[1][keep], columns[2][keep]), classes[keep], dropped)
 
 
-def _middle(header: Any, first: Any) -> Any:
+def _middle(header: Any, first: Any, scale: Any) -> Any:
     low, high = np.array(header.mins, float), np.array(header.maxs, float)
     seen = np.median(first, axis=1)
-    # A header's box is believed only where the first points lie in it.
-    true = np.isfinite(low).all() and np.isfinite(high).all() and ((seen >= low - 1) & (seen <= high + 1)).all()
-    return (low + high) / 2 if true else seen
+    # A header's box is believed only where the first points lie in it, not further from its middle than float32 counts steps.
+    with np.errstate(over="ignore", invalid="ignore"):
+        middle = (low + high) / 2
+        true = ((seen >= low - 1) & (seen <= high + 1) & (np.abs(middle - seen) < 2**23 * scale)).all()
+    return middle if true else seen
 
 
 def _crs(header: Any) -> str | None:

@@ -16,6 +16,7 @@ from rowplane.findings import finding
 from rowplane.frames import azimuth_deg, face_frame
 from rowplane.geometry import fit_plane
 from rowplane.ingest.footprint import footprint_of
+from rowplane.ingest.opened import FARTHEST
 from rowplane.ingest.text import column, look, number
 from rowplane.model import Array, Finding, Readings, SurveyFrame
 from rowplane.units import MM_PER_UNIT
@@ -88,7 +89,7 @@ def _table(path: Path) -> tuple[Columns, dict[str, tuple[str, ...]], int]:
                 empty += 1
                 continue
             numbers = [number(field, head.comma_decimals) for field in fields]
-            bad = next((i for i, value in enumerate(numbers) if value is None or not np.isfinite(value)), None)
+            bad = next((i for i, value in enumerate(numbers) if value is None or not abs(value) < FARTHEST), None)
             if bad is not None:
                 raise RowplaneError(
                     str(path),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Literal
@@ -28,7 +29,9 @@ def open_mesh(path: Path, config: IngestConfig) -> Opened:
     glTF lengths are metres and its up axis is Y (glTF 2.0, section 3.4); other formats say neither.
     """
     with in_words(path, "mesh"):
-        corners, single = _triangles(path)
+        if path.suffix.lower() == ".glb":
+            _check_accessors(path)
+        corners, single = _triangles(path, config.max_points)
     finite = np.isfinite(corners).all(axis=(1, 2))
     lost = int(len(corners) - finite.sum())
     corners = corners[finite]
@@ -66,18 +69,43 @@ def open_mesh(path: Path, config: IngestConfig) -> Opened:
     )
 
 
-def _triangles(path: Path) -> tuple[Array, bool]:
-    """Corners `(n, 3, 3)` and whether the file held them as float32."""
+def _check_accessors(path: Path) -> None:
+    """The library takes memory by the counts in the JSON chunk first: together they cannot be more than the file has bytes.
+
+    Header, chunk header and accessors after glTF 2.0, sections 4.4 and 3.6.2.
+    """
+    size = path.stat().st_size
+    with path.open("rb") as stream:
+        length = int.from_bytes(stream.read(16)[12:], "little")
+        told = json.loads(stream.read(min(length + 4, size))[4:])
+    count = sum(int(accessor["count"]) for accessor in told.get("accessors", []))
+    if count > size:
+        raise RowplaneError(
+            str(path), f"accessors of {count:,} numbers in a file of {size:,} bytes", "a whole mesh", "Export the mesh again."
+        )
+
+
+def _triangles(path: Path, most: int) -> tuple[Array, bool]:
+    """Corners `(n, 3, 3)` and whether the file held them as float32; `most` faces are allowed, each instance counted."""
     import trimesh
 
-    scene = trimesh.load_scene(path, process=False)
+    # What the file names beside itself (materials, pictures, other buffers) is neither needed nor looked for.
+    scene = trimesh.load_scene(path, process=False, resolver={}, skip_materials=True)
     meshes = [m for m in scene.geometry.values() if isinstance(m, trimesh.Trimesh) and len(m.faces)]
     if not meshes:
         raise RowplaneError(str(path), "no faces", "a mesh with faces, or a cloud", "Export the mesh with its faces.")
+    faces = sum(len(getattr(scene.geometry[scene.graph[node][1]], "faces", ())) for node in scene.graph.nodes_geometry)
+    if faces > most:
+        raise RowplaneError(
+            str(path), f"{faces:,} faces, each instance counted", f"up to {most:,}", "Cut the mesh to the roof."
+        )
     whole = scene.to_mesh() if len(scene.graph.nodes_geometry) else trimesh.util.concatenate(meshes)
     # Single precision shows in the values themselves: text formats may carry more digits than a float32 has.
     single = all(bool((m.vertices == m.vertices.astype(np.float32)).all()) for m in meshes)
-    return np.asarray(whole.vertices[whole.faces], dtype=float), single
+    corners = np.asarray(whole.vertices[whole.faces], dtype=float)
+    if corners.shape[1:] != (3, 3):
+        raise RowplaneError(str(path), "faces without three corners in space", "a mesh of triangles", "Export the mesh again.")
+    return corners, single
 
 
 def _up(path: Path, across: Array, gltf: bool, config: IngestConfig) -> tuple[Literal["z", "y"], tuple[Finding, ...]]:

@@ -14,6 +14,9 @@ from rowplane.config import IngestConfig
 from rowplane.errors import RowplaneError
 from rowplane.ingest.opened import Chunk, Opened, check_count, in_words, no_points
 
+MOST_PER_FIELD = 10_000
+"""Numbers that one field of a point may have: the longest descriptors in use have some hundreds."""
+
 
 def open_pcd(path: Path, config: IngestConfig) -> Opened:
     """PCD, ASCII, binary and compressed; coordinates as float32 or float64, as the file has them. Raises RowplaneError."""
@@ -93,7 +96,9 @@ def _points(path: Path, fields: dict[str, list[str]]) -> int:
     try:
         told = fields.get("POINTS") or fields["WIDTH"]
         count = int(told[0]) if fields.get("POINTS") else int(told[0]) * int(fields["HEIGHT"][0])
-        [int(s) * int(c) for s, c in zip(fields["SIZE"], _counts(fields), strict=True)]
+        sizes = [(int(s), int(c)) for s, c in zip(fields["SIZE"], _counts(fields), strict=True)]
+        if any(s not in (1, 2, 4, 8) or not 0 < c < MOST_PER_FIELD for s, c in sizes):
+            raise ValueError
     except (KeyError, IndexError, ValueError):
         raise RowplaneError(
             str(path),

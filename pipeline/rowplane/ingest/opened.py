@@ -14,6 +14,9 @@ from numpy.typing import NDArray
 from rowplane.errors import RowplaneError
 from rowplane.model import Array, Finding
 
+FARTHEST = 1e11
+"""No map has a coordinate as large as this, in whichever unit: the Earth's circumference is 4e10 mm."""
+
 ROWS = 200_000
 """Points per chunk: four chunks of a compressed LAS file, about 5 MB as numbers."""
 

@@ -1,0 +1,124 @@
+"""What broken files did once: each of these ended in a traceback, in memory taken by a lie, or in numbers that were wrong."""
+
+from __future__ import annotations
+
+import json
+import struct
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from rowplane.config import IngestConfig
+from rowplane.errors import RowplaneError
+from rowplane.watch import peak_memory_mb
+from test_1_ingest import ingest_builders as make
+
+POINTS = make.roof_points(500)
+MAXIMA_AT = 179  # greatest x, double (ASPRS LAS 1.4 R15, table 3)
+SCALES_AT = 131
+
+
+@pytest.mark.parametrize("lie", [1e9, 1e300, float("inf")])
+def test_a_las_box_that_lies_costs_no_precision(lie: float, tmp_path: Path) -> None:
+    path = make.write_las(tmp_path / "roof.las", POINTS)
+    content = bytearray(path.read_bytes())
+    struct.pack_into("<d", content, MAXIMA_AT, lie)
+    path.write_bytes(content)
+    assert np.abs(make.in_metres(make.read(path)) - POINTS).max() < 1e-5
+
+
+@pytest.mark.parametrize("scale", [1e300, -0.001, float("nan"), 0.0])
+def test_las_scales_that_no_map_has_are_refused(scale: float, tmp_path: Path) -> None:
+    path = make.write_las(tmp_path / "roof.las", POINTS)
+    content = bytearray(path.read_bytes())
+    struct.pack_into("<d", content, SCALES_AT, scale)
+    path.write_bytes(content)
+    with pytest.raises(RowplaneError, match="coordinate scales"):
+        make.read(path)
+
+
+@pytest.mark.parametrize("size", ["9" * 400, "0", "3", "-8"])
+def test_pcd_field_sizes_are_those_of_numbers(size: str, tmp_path: Path) -> None:
+    path = make.write_pcd(tmp_path / "roof.pcd", POINTS)
+    path.write_bytes(path.read_bytes().replace(b"SIZE 8", f"SIZE {size}".encode()))
+    with pytest.raises(RowplaneError, match="numbers do not fit together"):
+        make.read(path)
+
+
+def test_obj_vertices_that_are_not_in_space(tmp_path: Path) -> None:
+    (tmp_path / "roof.obj").write_text("v 0\nv 1\nv 2\nf 1 2 3\n")
+    with pytest.raises(RowplaneError):
+        make.read(tmp_path / "roof.obj")
+
+
+def gltf(path: Path, change: dict[str, object], nodes: int = 0) -> Path:
+    """The small roof as GLB, its accessors without a view changed, and its mesh hung on further nodes."""
+    data = make.write_mesh(path, POINTS).read_bytes()
+    (length,) = struct.unpack_from("<I", data, 12)
+    told = json.loads(data[20 : 20 + length])
+    if change:
+        told["accessors"] = [{k: v for k, v in a.items() if k != "bufferView"} | change for a in told["accessors"]]
+    mesh_node = next(i for i, node in enumerate(told["nodes"]) if "mesh" in node)
+    told["nodes"] += [{"name": f"again {k}", "mesh": told["nodes"][mesh_node]["mesh"]} for k in range(nodes)]
+    root = told["scenes"][told["scene"]]["nodes"]
+    root += range(len(told["nodes"]) - nodes, len(told["nodes"]))
+    text = json.dumps(told).encode()
+    text += b" " * (-len(text) % 4)
+    body = struct.pack("<II", len(text), 0x4E4F534A) + text + data[20 + length :]
+    path.write_bytes(data[:8] + struct.pack("<I", 12 + len(body)) + body)
+    return path
+
+
+def test_gltf_counts_take_no_memory(tmp_path: Path) -> None:
+    path = gltf(tmp_path / "roof.glb", {"count": 500_000_000})
+    before = peak_memory_mb()
+    with pytest.raises(RowplaneError, match="1,000,000,000 numbers"):
+        make.read(path)
+    assert peak_memory_mb() - before < 50
+
+
+def test_a_mesh_hung_on_many_nodes_counts_each_time(tmp_path: Path) -> None:
+    path = gltf(tmp_path / "roof.glb", {}, nodes=60)
+    with pytest.raises(RowplaneError, match="1,464 faces, each instance counted"):
+        make.read(path, IngestConfig(max_points=1000))
+    assert len(make.read(path).points_mm)
+
+
+def test_a_mesh_looks_for_nothing_beside_itself(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = make.write_mesh(tmp_path / "roof.obj", POINTS)
+    (tmp_path / "secret.mtl").write_text("newmtl a\nKd 1 0 0\n")
+    path.write_text("mtllib secret.mtl\nusemtl a\n" + path.read_text())
+    opened = []
+    keep = open
+
+    def listen(file: object, *args: object, **kwargs: object) -> object:
+        opened.append(str(file))
+        return keep(file, *args, **kwargs)  # type: ignore[call-overload]
+
+    monkeypatch.setattr("builtins.open", listen)
+    make.read(path)
+    assert str(path) in opened
+    assert not any("secret" in name for name in opened)
+
+
+@pytest.mark.parametrize("value", ["1e308", "-1e200"])
+def test_readings_that_no_roof_has_name_their_line(value: str, tmp_path: Path) -> None:
+    (tmp_path / "levels.csv").write_text(f"u_m,v_m,staff_m\n0,0,2\n1,0,2\n{value},1,1.5\n1,1,1.5\n2,1,1.5\n")
+    with pytest.raises(RowplaneError, match="line 4"):
+        make.read(tmp_path / "levels.csv")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '{"type": "Polygn", "coordinates": [[[0,0],[1,0],[1,1],[0,0]]]}',
+        '{"type": "Polygon", "coordinates": [[[0,0],[' + "9" * 400 + ",0],[1,1],[0,0]]]}",
+        "[" * 100_000,
+    ],
+)
+def test_footprints_that_are_none(text: str, tmp_path: Path) -> None:
+    (tmp_path / "roof.geojson").write_text(text)
+    path = make.write_las(tmp_path / "roof.las", POINTS)
+    with pytest.raises(RowplaneError, match=r"ingest\.footprint"):
+        make.read(path, IngestConfig(unit="m", footprint=str(tmp_path / "roof.geojson")))
