@@ -15,7 +15,7 @@ grid north; a pressure or hook force 'up' or 'uplift' is positive away from the 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from typing import Any, Literal, Protocol
 
 import numpy as np
@@ -189,7 +189,8 @@ class Obstacle:
 class Face:
     """One plane of the roof.
 
-    `outline` in the frame's u, v, mm. `rms_mm` is that of all labelled points (tile relief included). `covariance`
+    `outline` in the frame's u, v, mm. `rms_mm` is that of its labelled points (tile relief included; of an even
+    sample of them in large scans). `covariance`
     `(3, 3)` of (slope along u, slope along v, height at the outline's centroid), in rad², rad·mm, mm².
     `used` is False for a face of the building that gets no modules by itself (too small, too flat), with the reason in
     `note`.
@@ -745,11 +746,11 @@ class FieldReading:
 
 @dataclass(frozen=True)
 class FieldReadings:
-    """What was measured on the roof in one go. `revision` is that of the table it was measured with, None if not told."""
+    """What was measured on the roof in one go; `sha256` of the file it came in."""
 
     source: str
     readings: tuple[FieldReading, ...]
-    revision: int | None = None
+    sha256: str = ""
 
 
 @dataclass(frozen=True)
@@ -780,7 +781,10 @@ class StageCost:
 
 @dataclass(frozen=True)
 class RoofResult:
-    """All that is known of one lead. `lead` is a config.Lead (typed loosely: model stands below config)."""
+    """All that is known of one lead. `lead` is a config.Lead (typed loosely: model stands below config).
+
+    `revision` is that of the folder it was read back from, '' for a result just computed: then it follows from what went in.
+    """
 
     lead: Any
     survey: Survey
@@ -792,6 +796,7 @@ class RoofResult:
     levels: Levelling
     parts: tuple[Part, ...]
     costs: tuple[StageCost, ...] = field(default=(), compare=False)
+    revision: str = ""
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -808,6 +813,13 @@ class RoofResult:
             self.levels.findings,
         )
         return tuple(dict.fromkeys(f for group in groups for f in group))
+
+    def next_revision(self, levels: Levelling) -> RoofResult:
+        """A result read back, one revision on with other `levels`; itself where they are its own."""
+        if levels is self.levels:
+            return self
+        base, _, count = self.revision.partition("-r")
+        return replace(self, levels=levels, revision=f"{base}-r{int(count or 0) + 1}")
 
     @property
     def needs_a_person(self) -> bool:

@@ -92,7 +92,7 @@ def test_readings_update_numbers_as_recheck_does_and_are_exported_for_it(crew, l
         enter(crew, foot, kind, value)
     assert "Left out" not in crew.locator("#notice").inner_text()
     readings = tuple(FieldReading(f, k, round(v, 1)) for (f, k), v in given.items())
-    after = recheck_feet(result.levels.posteriors, FieldReadings("test", readings))
+    after = recheck_feet(result.levels, FieldReadings("test", readings))
     for setting in after.feet:
         shown = crew.evaluate("id => crewSheet.rail(id)", setting.foot)
         assert shown == pytest.approx(setting.rail_height_mm, abs=0.05), setting.foot
@@ -103,7 +103,7 @@ def test_readings_update_numbers_as_recheck_does_and_are_exported_for_it(crew, l
     download.value.save_as(exported)
     told = read_field_readings(exported)
     assert {(r.id, r.kind): r.value_mm for r in told.readings} == {k: round(v, 1) for k, v in given.items()}
-    again = recheck_feet(read_earlier_result(lead_folder), told)
+    again = recheck_feet(read_earlier_result(lead_folder).levels, told)
     assert [f.rail_height_mm for f in again.feet] == pytest.approx([f.rail_height_mm for f in after.feet], abs=1e-6)
 
 

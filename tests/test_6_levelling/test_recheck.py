@@ -21,8 +21,8 @@ def levelled(**kind: object) -> Levelling:
     return level_feet(*case(WAVY, **kind).args())  # type: ignore[arg-type]
 
 
-def readings(*lines: FieldReading, revision: int | None = None) -> FieldReadings:
-    return FieldReadings("readings.csv", lines, revision)
+def readings(*lines: FieldReading) -> FieldReadings:
+    return FieldReadings("readings.csv", lines)
 
 
 def table(levels: Levelling) -> tuple[object, ...]:
@@ -31,19 +31,18 @@ def table(levels: Levelling) -> tuple[object, ...]:
 
 def test_no_readings_change_nothing() -> None:
     levels = levelled()
-    again = recheck_feet(levels.posteriors, readings())
-    assert table(again) == table(levels)
-    assert again.posteriors[0].revision == 0
+    assert recheck_feet(levels, readings()) is levels
 
 
 def test_basis_survives_arrays_and_solves_the_same() -> None:
     levels = levelled()
-    back = RecheckBasis.of_arrays(levels.posteriors[0].as_arrays())
-    assert back.limits == levels.posteriors[0].limits or np.isnan(back.limits.front_height_mm)
-    assert table(recheck_feet((back,), readings())) == table(levels)
-    roof = Roof(levels.posteriors[0], seed=3)
-    lines = read_heights(roof, levels.posteriors[0].foot_ids)
-    assert recheck_feet((back,), lines).feet == recheck_feet(levels.posteriors, lines).feet
+    basis = RecheckBasis.of_arrays(levels.posteriors[0].as_arrays())
+    assert basis.limits == levels.posteriors[0].limits or np.isnan(basis.limits.front_height_mm)
+    back = replace(levels, posteriors=(basis,))
+    says_nothing = FieldReading("A1-0-1", "gap", levels.feet[0].string_gap_mm)  # the string rests on this foot
+    assert table(recheck_feet(back, readings(says_nothing))) == table(levels)
+    lines = read_heights(Roof(basis, seed=3), basis.foot_ids)
+    assert recheck_feet(back, lines).feet == recheck_feet(levels, lines).feet
 
 
 def test_level_feet_rests_on_the_basis_it_gives_out() -> None:
@@ -59,7 +58,7 @@ def test_all_rail_tops_measured_leave_little(seed: int) -> None:
     basis = levels.posteriors[0]
     roof = Roof(basis, seed=seed)
     before = seats_rms(roof, levels)
-    after = recheck_feet(levels.posteriors, read_heights(roof, basis.foot_ids, seed=seed))
+    after = recheck_feet(levels, read_heights(roof, basis.foot_ids, seed=seed))
     assert seats_rms(roof, after) <= 1.2
     assert seats_rms(roof, after) < before
     assert all(f.trust == "ok" for f in after.feet)
@@ -69,7 +68,7 @@ def test_all_rail_tops_measured_leave_little(seed: int) -> None:
 def test_gaps_help_along_their_line() -> None:
     levels = levelled(rows=1, columns=8)
     roof = Roof(levels.posteriors[0], seed=5)
-    after = recheck_feet(levels.posteriors, read_gaps(roof, levels))
+    after = recheck_feet(levels, read_gaps(roof, levels))
     assert seats_rms(roof, after) < 0.6 * seats_rms(roof, levels)
 
 
@@ -79,7 +78,7 @@ def test_a_gap_as_expected_confirms_the_table() -> None:
     plane = levels.planes[0]
     # The string runs between seats that were rounded, so what it shows at an inner foot differs from the plane by that.
     lines = tuple(FieldReading(f.foot, "gap", f.string_gap_mm) for f in inner)
-    after = recheck_feet(levels.posteriors, readings(*lines))
+    after = recheck_feet(levels, readings(*lines))
     assert after.planes[0].height_mm == pytest.approx(plane.height_mm, abs=1.0)
     assert max(abs(a.lift_mm - b.lift_mm) for a, b in zip(after.feet, levels.feet, strict=True)) <= 0.5
     assert max(f.sigma_mm for f in after.feet) < max(f.sigma_mm for f in levels.feet)
@@ -88,7 +87,7 @@ def test_a_gap_as_expected_confirms_the_table() -> None:
 def test_only_changed_numbers_are_marked() -> None:
     levels = levelled(rows=3)
     roof = Roof(levels.posteriors[0], seed=1)
-    after = recheck_feet(levels.posteriors, read_heights(roof, levels.posteriors[0].foot_ids[:9]))
+    after = recheck_feet(levels, read_heights(roof, levels.posteriors[0].foot_ids[:9]))
     for was, now in zip(levels.feet, after.feet, strict=True):
         changed = (was.lift_mm, was.packer_mm) != (now.lift_mm, now.packer_mm)
         assert now.note.startswith("changed: was") == changed
@@ -102,11 +101,11 @@ def test_set_feet_stay_and_the_rest_join_their_plane() -> None:
     corners = [i for i, f in enumerate(basis.foot_ids) if basis.foot_lines[i] in (0, 3) and f.split("-")[2] in ("1", "6")]
     # Corners were set 2 mm higher than the table says; the rest must follow up.
     lines = tuple(FieldReading(basis.foot_ids[i], "set", float(basis.lift_mm[i]) + 2) for i in corners)
-    after = recheck_feet(levels.posteriors, readings(*lines))
+    after = recheck_feet(levels, readings(*lines))
     for i, (was, now) in enumerate(zip(levels.feet, after.feet, strict=True)):
         assert now.lift_mm - was.lift_mm == pytest.approx(2.0, abs=0.5)
         assert now.note.startswith("set at") == (i in corners)
-    later = recheck_feet(after.posteriors, read_heights(roof, basis.foot_ids))
+    later = recheck_feet(after, read_heights(roof, basis.foot_ids))
     for i in corners:
         assert later.feet[i].lift_mm == after.feet[i].lift_mm
     assert later.posteriors[0].revision == 2
@@ -117,9 +116,9 @@ def test_readings_accumulate_whatever_the_files() -> None:
     roof = Roof(levels.posteriors[0], seed=4)
     ids = levels.posteriors[0].foot_ids
     every = read_heights(roof, ids).readings
-    at_once = recheck_feet(levels.posteriors, readings(*every))
-    half = recheck_feet(levels.posteriors, readings(*every[:10]))
-    appended = recheck_feet(half.posteriors, readings(*every))
+    at_once = recheck_feet(levels, readings(*every))
+    half = recheck_feet(levels, readings(*every[:10]))
+    appended = recheck_feet(half, readings(*every))
     assert appended.feet[0].sigma_mm == pytest.approx(at_once.feet[0].sigma_mm, rel=1e-9)
     assert [f.lift_mm for f in appended.feet] == [f.lift_mm for f in at_once.feet]
     assert sum(f.code == "reading-unused" for f in appended.findings) == 10
@@ -130,7 +129,7 @@ def test_a_moved_rail_follows_the_slope() -> None:
     levels = level_feet(*case(tilted, rows=1, columns=2, levelling=LevellingConfig(max_tilt_mm=60)).args())
     basis = levels.posteriors[0]
     to = float(basis.hook_u_mm[0]) + 100
-    after = recheck_feet(levels.posteriors, readings(FieldReading("A1-R1", "moved", u_mm=to)))
+    after = recheck_feet(levels, readings(FieldReading("A1-R1", "moved", u_mm=to)))
     rise = after.feet[0].rail_height_mm - levels.feet[0].rail_height_mm
     assert rise == pytest.approx(2.0, abs=1e-6)
 
@@ -138,8 +137,8 @@ def test_a_moved_rail_follows_the_slope() -> None:
 def test_readings_from_before_a_move_are_dropped() -> None:
     levels = levelled()
     roof = Roof(levels.posteriors[0], seed=6)
-    first = recheck_feet(levels.posteriors, read_heights(roof, levels.posteriors[0].foot_ids))
-    then = recheck_feet(first.posteriors, readings(FieldReading("A1-R2", "moved", u_mm=1500.0)))
+    first = recheck_feet(levels, read_heights(roof, levels.posteriors[0].foot_ids))
+    then = recheck_feet(first, readings(FieldReading("A1-R2", "moved", u_mm=1500.0)))
     dropped = [f.subject for f in then.findings if f.code == "reading-unused"]
     assert dropped == [f"reading A1-{line}-2" for line in range(3)]
 
@@ -156,7 +155,7 @@ def test_an_outlier_is_named_and_left_out() -> None:
         good,
         readings=(*good.readings[:5], replace(good.readings[5], value_mm=good.readings[5].value_mm + 25), *good.readings[6:]),
     )
-    after = recheck_feet(levels.posteriors, bad)
+    after = recheck_feet(levels, bad)
     assert outliers(after) == [f"reading {good.readings[5].id}"]
     assert seats_rms(roof, after) <= 1.2
 
@@ -166,7 +165,7 @@ def test_a_single_gap_in_inches_is_named() -> None:
     roof = Roof(levels.posteriors[0], seed=8)
     lines = read_gaps(roof, levels).readings
     lines = (replace(lines[0], value_mm=lines[0].value_mm / 25.4), *lines[1:])
-    after = recheck_feet(levels.posteriors, readings(*lines))
+    after = recheck_feet(levels, readings(*lines))
     (found,) = [f for f in after.findings if f.code == "reading-outlier"]
     assert lines[0].id in found.subject
     assert "inches" in found.text
@@ -186,7 +185,7 @@ def test_a_wrong_unit_or_sign_is_named(kind: str, factor: float, words: str) -> 
     roof = Roof(levels.posteriors[0], seed=9)
     lines = read_gaps(roof, levels) if kind == "gap" else read_heights(roof, levels.posteriors[0].foot_ids)
     with pytest.raises(RowplaneError, match=words) as caught:
-        recheck_feet(levels.posteriors, scaled(lines, factor))
+        recheck_feet(levels, scaled(lines, factor))
     assert "readings.csv" in caught.value.subject
 
 
@@ -196,7 +195,7 @@ def test_two_levels_in_one_file_are_named() -> None:
     lines = read_heights(roof, levels.posteriors[0].foot_ids).readings
     mixed = tuple(replace(r, value_mm=r.value_mm + (40 if n >= 11 else 0)) for n, r in enumerate(lines))
     with pytest.raises(RowplaneError, match=r"two levels: from .* on all stand \+(3[789]|4[012])"):
-        recheck_feet(levels.posteriors, readings(*mixed))
+        recheck_feet(levels, readings(*mixed))
 
 
 @pytest.mark.parametrize(
@@ -219,23 +218,20 @@ def test_two_levels_in_one_file_are_named() -> None:
 def test_lines_that_cannot_be_taken(line: FieldReading, words: str) -> None:
     levels = levelled()
     with pytest.raises(RowplaneError, match=words):
-        recheck_feet(levels.posteriors, readings(line))
+        recheck_feet(levels, readings(line))
 
 
-def test_doubles_that_disagree_and_stale_revisions() -> None:
+def test_doubles_that_disagree() -> None:
     levels = levelled(rows=1, columns=8)
     gap = levels.feet[2].string_gap_mm
     twice = (FieldReading("A1-0-2", "gap", gap), FieldReading("A1-0-2", "gap", gap + 6))
     with pytest.raises(RowplaneError, match="doubles within"):
-        recheck_feet(levels.posteriors, readings(*twice))
-    after = recheck_feet(levels.posteriors, readings(twice[0], revision=0))
-    with pytest.raises(RowplaneError, match="revision 1"):
-        recheck_feet(after.posteriors, readings(twice[0], revision=0))
+        recheck_feet(levels, readings(*twice))
 
 
 def test_a_string_that_rests_on_the_foot_says_nothing() -> None:
     levels = levelled(rows=1, columns=8)
-    after = recheck_feet(levels.posteriors, readings(FieldReading("A1-0-1", "gap", levels.feet[0].string_gap_mm)))
+    after = recheck_feet(levels, readings(FieldReading("A1-0-1", "gap", levels.feet[0].string_gap_mm)))
     assert table(after) == table(levels)
     assert [f.code for f in after.findings if f.code == "reading-unused"] == ["reading-unused"]
 
@@ -245,7 +241,7 @@ def test_no_string_no_gap() -> None:
     levels = level_feet(*far.args())
     assert all(s.advice == "laser" for s in levels.strings)
     with pytest.raises(RowplaneError, match="kind height"):
-        recheck_feet(levels.posteriors, readings(FieldReading("A1-0-5", "gap", 40.0)))
+        recheck_feet(levels, readings(FieldReading("A1-0-5", "gap", 40.0)))
 
 
 def test_a_file_for_another_roof_is_refused() -> None:
@@ -255,4 +251,4 @@ def test_a_file_for_another_roof_is_refused() -> None:
     noise = np.random.default_rng(0).normal(0, 60, len(lines))
     wild = tuple(replace(r, value_mm=r.value_mm + float(e)) for r, e in zip(lines, noise, strict=True))
     with pytest.raises(RowplaneError, match="a third at most"):
-        recheck_feet(levels.posteriors, readings(*wild))
+        recheck_feet(levels, readings(*wild))

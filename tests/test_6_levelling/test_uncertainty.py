@@ -97,12 +97,12 @@ def test_list_brings_every_foot_within_tolerance() -> None:
     assert any(f.trust == "measure" for f in levels.feet)
     assert [m.order for m in levels.measures] == list(range(1, len(levels.measures) + 1))
     assert len({m.kind for m in levels.measures}) == 1
-    after = recheck_feet(levels.posteriors, read_heights(Roof(basis, 1), tuple(m.target for m in levels.measures)))
+    after = recheck_feet(levels, read_heights(Roof(basis, 1), tuple(m.target for m in levels.measures)))
     assert all(f.trust == "ok" for f in after.feet)
     worst = max(f.sigma_mm for f in after.feet)
     assert worst == pytest.approx(levels.measures[-1].worst_sigma_after_mm, rel=1e-6)
     # Shortest: one point fewer does not do.
-    fewer = recheck_feet(levels.posteriors, read_heights(Roof(basis, 1), tuple(m.target for m in levels.measures[:-1])))
+    fewer = recheck_feet(levels, read_heights(Roof(basis, 1), tuple(m.target for m in levels.measures[:-1])))
     assert any(f.trust == "measure" for f in fewer.feet)
 
 
@@ -122,11 +122,11 @@ def ten_readings(seed: int) -> tuple[float, float, float]:
     basis = levels.posteriors[0]
     roof = Roof(basis, seed)
     picks, _ = chosen(basis, height_points(basis), 10, 0.0)
-    ours = recheck_feet(levels.posteriors, read_heights(roof, tuple(basis.foot_ids[i] for i, _ in picks), seed))
+    ours = recheck_feet(levels, read_heights(roof, tuple(basis.foot_ids[i] for i, _ in picks), seed))
     others = []
     for k in range(3):
         feet = tuple(rng.choice(basis.foot_ids, 10, replace=False).tolist())
-        others.append(seats_rms(roof, recheck_feet(levels.posteriors, read_heights(roof, feet, seed + 100 * k))))
+        others.append(seats_rms(roof, recheck_feet(levels, read_heights(roof, feet, seed + 100 * k))))
     return seats_rms(roof, levels), seats_rms(roof, ours), float(np.mean(others))
 
 

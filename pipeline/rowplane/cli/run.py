@@ -145,14 +145,16 @@ def recheck_result(folder: Path, readings: Path, out: Path | None, overwrite: bo
     from rowplane.ingest import read_earlier_result, read_field_readings
     from rowplane.levelling import recheck_feet
 
-    bases = read_earlier_result(folder)
-    taken = read_field_readings(readings)
-    levels = recheck_feet(bases, taken)
+    before = read_earlier_result(folder)
+    taken = read_field_readings(readings, before.revision)
+    after = before.next_revision(recheck_feet(before.levels, taken))
+    levels = after.levels
     target = out or folder.resolve().with_name(f"{folder.resolve().name}-recheck")
-    write_revised(folder, levels, target, overwrite)
+    write_revised(folder, after, taken, target, overwrite)
     _print_findings(levels.findings, verbose=True)
-    changed = sum(bool(f.note) for f in levels.feet)
-    print(f"{len(taken.readings)} readings; {changed} of {len(levels.feet)} feet with a note")
-    print(f"{sum(f.trust == 'measure' for f in levels.feet)} feet still to measure")
+    were = {f.foot: (f.lift_mm, f.packer_mm) for f in before.levels.feet}
+    changed = sum(were[f.foot] != (f.lift_mm, f.packer_mm) for f in levels.feet)
+    print(f"revision {before.revision} and {len(taken.readings)} readings give revision {after.revision}")
+    print(f"{changed} of {len(levels.feet)} feet changed; {sum(f.trust == 'measure' for f in levels.feet)} still to measure")
     print(f"result: {target}")
     return any(f.severity in ("person", "stop") for f in levels.findings)

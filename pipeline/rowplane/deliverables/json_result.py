@@ -13,7 +13,7 @@ import numpy as np
 from rowplane.deliverables.content import Files, Sheets, Table
 from rowplane.deliverables.plain_values import to_plain
 from rowplane.deliverables.revision import config_values
-from rowplane.model import Posterior, RecheckBasis, RoofResult
+from rowplane.model import Posterior, RecheckBasis, RoofResult, Surface
 
 FORMAT, VERSION = "rowplane-result", 1
 SCHEMA = Path(__file__).parent / "schema" / "result-1.schema.json"
@@ -26,7 +26,7 @@ def result_files(result: RoofResult, sheets: Sheets) -> Files:
     """result.json and posterior.npz."""
     return {
         "result.json": json_bytes(result_values(result, sheets)),
-        "posterior.npz": posteriors_bytes(result.levels.posteriors),
+        "posterior.npz": posteriors_bytes(result.levels.posteriors, result.surfaces.surfaces),
     }
 
 
@@ -55,7 +55,8 @@ def result_values(result: RoofResult, sheets: Sheets) -> dict[str, Any]:
         "surfaces": [to_plain(s, _TOO_BIG) for s in result.surfaces.surfaces],
         "layout": to_plain(result.layout, _TOO_BIG),
         "plan": to_plain(result.plan, _TOO_BIG),
-        "levels": to_plain(result.levels, _TOO_BIG | {"posteriors"}),
+        "levels": to_plain(result.levels, _TOO_BIG - {"findings"} | {"posteriors"}),
+        "parts": to_plain(result.parts),
         "assumed": [{"setting": s, "value": v, "meaning": m} for s, v, m in sheets.assumed],
         "work_order": [s.foot for s in sheets.stops],
         "tables": {name: _table(table) for name, table in sheets.tables.items()},
@@ -67,9 +68,14 @@ def _table(table: Table) -> dict[str, Any]:
     return {"columns": columns, "rows": table.records()}
 
 
-def posteriors_bytes(posteriors: tuple[Posterior, ...]) -> bytes:
-    """posterior.npz without pickles: `arrays` names the arrays; `0.mean_mm`, `0.hook_ids`, … are the fields of the first."""
+def posteriors_bytes(posteriors: tuple[Posterior, ...], surfaces: tuple[Surface, ...] = ()) -> bytes:
+    """posterior.npz without pickles: what a recheck conditions on, and the rasters that its sheets need again.
+
+    `arrays` names the arrays; `0.mean_mm`, `0.hook_ids`, … are the fields of the first; `map.A.own_mm`, `map.A.sd_mm` face A's.
+    """
     values: dict[str, Any] = {"arrays": np.array([p.array for p in posteriors], dtype=np.str_)}
+    for surface in surfaces:
+        values |= {f"map.{surface.face.id}.{name}": getattr(surface, name) for name in ("own_mm", "sd_mm")}
     for k, posterior in enumerate(posteriors):
         values |= {f"{k}.{name}": array for name, array in posterior_arrays(posterior).items()}
     out = io.BytesIO()

@@ -10,12 +10,13 @@ from typing import Any
 
 from rowplane import __version__
 from rowplane.config import Config, Lead
+from rowplane.deliverables.words import WORDS
 from rowplane.model import RoofResult
 
 
 def revision(result: RoofResult) -> str:
-    """Eight hexadecimal digits; the same for the same files, settings and version on any machine."""
-    return revision_of(result.lead, [s.sha256 for s in result.survey.sources])
+    """Eight hexadecimal digits; the same for the same files, settings and version on any machine. A result read back has its own."""
+    return result.revision or revision_of(result.lead, [s.sha256 for s in result.survey.sources])
 
 
 def revision_of(lead: Lead, input_hashes: Iterable[str]) -> str:
@@ -41,7 +42,7 @@ def _footprint_hash(lead: Lead) -> list[str]:
 
 def survey_date(result: RoofResult) -> str:
     """ISO date of the survey, or words."""
-    return result.lead.survey_date.isoformat() if result.lead.survey_date else "not given"
+    return result.lead.survey_date.isoformat() if result.lead.survey_date else WORDS["date_unknown"]
 
 
 def config_values(config: Config) -> dict[str, Any]:

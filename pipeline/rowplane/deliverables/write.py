@@ -50,14 +50,18 @@ def write_all(result: RoofResult, out_dir: Path, overwrite: bool = False) -> tup
     result is never replaced. Raises RowplaneError where `out_dir` exists and may not be replaced, or cannot be written
     (rights, disk full).
     """
+    return put_files(rendered(result, out_dir, overwrite), out_dir, overwrite)
+
+
+def rendered(result: RoofResult, out_dir: Path, overwrite: bool = False) -> Files:
+    """Every deliverable in memory; raises as `write_all`, before any work is done where `out_dir` may not be replaced."""
     _refuse_what_stands_there(Path(out_dir), overwrite)
     sheets = build_sheets(result)
     try:
-        files = {name: content for render in WRITERS for name, content in render(result, sheets).items()}
+        return {name: content for render in WRITERS for name, content in render(result, sheets).items()}
     except OSError as error:
         # Some libraries keep their work in temporary files, which a full disk stops just as well.
         raise _cannot_write(out_dir, error) from error
-    return put_files(files, out_dir, overwrite)
 
 
 def put_files(files: Files, out_dir: Path, overwrite: bool = False) -> tuple[Path, ...]:

@@ -7,12 +7,14 @@ level     level-survey sheets
 crs       unit, coordinate system, grid to ground
 cleaning  outliers, and clouds that are none
 footprint the roof's plan polygon
-field     readings from the roof, and the result they are taken into
+field     readings from the roof
+earlier   the result they are taken into
 survey    read_survey: all of that in order
 quality   judge_scan: good, measure some feet, or not fit
 """
 
-from rowplane.ingest.field import read_earlier_result, read_field_readings
+from rowplane.ingest.earlier import read_earlier_result
+from rowplane.ingest.field import read_field_readings
 from rowplane.ingest.quality import judge_scan
 from rowplane.ingest.survey import read_survey
 

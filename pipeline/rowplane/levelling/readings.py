@@ -34,17 +34,11 @@ TARGETS = {"gap": "a foot", "height": "a foot, hook or rail", "set": "a foot", "
 def judge(bases: tuple[RecheckBasis, ...], readings: FieldReadings) -> tuple[tuple[RecheckBasis, ...], tuple[Finding, ...]]:
     """The bases with the readings taken in that count, and what was left out and why.
 
-    Raises RowplaneError, the bases untouched, for a stale revision, an unknown id or kind, a value that is missing or absurd,
+    Raises RowplaneError, the bases untouched, for an unknown id or kind, a value that is missing or absurd,
     a wrong unit, a wrong sign, doubles that disagree, and heights on two levels.
     """
     for n, reading in enumerate(readings.readings):
         _known(bases, reading, f"{readings.source}, reading {n + 1}")
-    if readings.revision is not None and any(b.revision != readings.revision for b in bases):
-        now = max(b.revision for b in bases)
-        raise RowplaneError(
-            readings.source, f"readings for revision {readings.revision}", f"revision {now}, which is the latest",
-            "Recheck the result folder the readings were taken with, or take gaps again with the latest sheet.",
-        )  # fmt: skip
     findings: list[Finding] = []
     done = []
     for basis in bases:

@@ -15,31 +15,31 @@ from rowplane.levelling.setting import Solved, settle
 from rowplane.model import FieldReadings, Finding, Levelling, RecheckBasis
 
 
-def recheck_feet(bases: tuple[RecheckBasis, ...], readings: FieldReadings) -> Levelling:
-    """The levelling with `readings` taken in: one revision on for every basis, changed numbers marked in the feet's notes.
+def recheck_feet(levels: Levelling, readings: FieldReadings) -> Levelling:
+    """The levelling with `readings` taken in: one revision on for every array, changed numbers marked in the feet's notes.
 
-    An array that no new reading tells of keeps its numbers, so no readings change nothing, the revision neither. Feet that are
-    set keep theirs; the plane is chosen to miss them least, then for the rest. No wish comes out: rails are up. Raises
-    RowplaneError for readings that cannot be taken, the bases untouched.
+    No readings: `levels` itself. An array that no new reading tells of keeps its numbers. Feet that are set keep theirs; the
+    plane is chosen to miss them least, then for the rest. No wish comes out: rails are up. Raises RowplaneError for readings
+    that cannot be taken, `levels` untouched.
     """
-    judged, findings = judge(bases, readings)
-    solved: list[Solved] = []
+    if not readings.readings:
+        return levels
+    before = levels.posteriors
+    judged, findings = judge(before, readings)
+    solved = tuple(_again(was, now) for was, now in zip(before, judged, strict=True))
     notes: dict[str, str] = {}
-    new = int(any(basis.taken != before.taken for before, basis in zip(bases, judged, strict=True)))
-    for before, basis in zip(bases, judged, strict=True):
-        one = _again(before, basis)
-        solved.append(replace(one, kept=replace(one.kept, revision=before.revision + new)))
-        notes |= _notes(before, one)
+    for was, one in zip(before, solved, strict=True):
+        notes |= _notes(was, one)
         findings += _set_off(one)
-    _, cures = cures_of(tuple(solved))
-    return levelling_of(tuple(solved), notes, (), findings + cures)
+    _, cures = cures_of(solved)
+    bare = tuple(found for found in levels.findings if found.code == "array-without-feet")
+    return levelling_of(solved, notes, (), findings + cures + bare)
 
 
 def _again(before: RecheckBasis, basis: RecheckBasis) -> Solved:
     now = conditioned(basis)
-    if basis.taken == before.taken:
-        return Solved(now, basis)
-    return settle(now, survey=basis)
+    one = Solved(now, basis) if basis.taken == before.taken else settle(now, survey=basis)
+    return replace(one, kept=replace(one.kept, revision=before.revision + 1))
 
 
 def _notes(before: RecheckBasis, one: Solved) -> dict[str, str]:
