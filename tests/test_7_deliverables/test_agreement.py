@@ -125,7 +125,6 @@ def test_drawing_blocks_carry_the_rows_and_stand_where_they_say(files, feet, tmp
     modules = list(csv.DictReader(io.StringIO(files["modules.csv"].decode())))
     assert len(inserts.query('*[name=="HOOK"]')) == len(hooks)
     assert len(inserts.query('*[name ? "MODULE-.*"]')) == len(modules)
-    assert "Sheet" in document.layout_names()
 
 
 def test_map_features_lie_where_the_tables_say(files, feet):
