@@ -674,7 +674,8 @@ class RecheckBasis(Posterior):
     `(g, h)` of it with the hook seats. `hooks_up` True once hook packers are chosen and stay; `hook_packer_mm` `(h,)` those
     in `mean_mm`. `lift_mm`, `packer_mm` `(f,)` and `plane` `(3,)` (height, slope_u, slope_v) as last written, NaN before;
     `held` `(f,)` feet that are set and stay. `goals` names and `goal_values` `(k, 2)` values with proved bounds, `binding`
-    foot ids, of that plane. `taken` the readings so far, one text each (levelling/taken.py); `revision` counts rechecks.
+    foot ids, of that plane. `rail_covariance_mm2` `(f, f)` of the rail tops at the feet with the readings taken in. `taken` the
+    readings so far, one text each (levelling/taken.py); `revision` counts rechecks.
     """
 
     face: str
@@ -699,6 +700,7 @@ class RecheckBasis(Posterior):
     goals: tuple[str, ...]
     goal_values: Array
     binding: tuple[str, ...]
+    rail_covariance_mm2: Array
     module_ids: tuple[str, ...]
     module_rows: NDArray[np.int64]
     module_columns: NDArray[np.int64]

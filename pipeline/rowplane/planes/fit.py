@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,7 +53,7 @@ def fit_cloud(survey: Survey, config: PlanesConfig) -> Roof:
 
 def _fit(survey: Survey, config: PlanesConfig) -> Roof:
     points = survey.points_mm
-    sample = points[:: -(-len(points) // SAMPLE)] if len(points) > SAMPLE else points
+    sample = points[:: _stride(points)]
     if np.isfinite(sample).all(axis=1).sum() < 20:
         return _nothing(survey, (), f"the scan holds {len(points)} points")
     grid = make_grid(sample)
@@ -117,8 +118,10 @@ def _roof(survey: Survey, scan: Scan, drafts: list[Draft], listed: tuple[Buildin
         ids[k] = face_id(place)
     kept = [drafts[k] for k in order]
     labels = label(survey.points_mm, scan.grid, [d.sheet for d in kept], [d.core for d in kept])
+    sampled = labels[:: _stride(labels)]
     faces = tuple(
-        _face(survey.points_mm[labels == place], scan, draft, ids, face_id(place)) for place, draft in enumerate(kept)
+        _face(scan.sample[sampled == place], int((labels == place).sum()), scan, draft, ids, face_id(place))
+        for place, draft in enumerate(kept)
     )
     return Roof(faces, labels, listed, tuple(_unused(f) for f in faces if not f.used))
 
@@ -132,7 +135,12 @@ def face_id(place: int) -> str:
     return name
 
 
-def _face(own: Array, scan: Scan, draft: Draft, ids: list[str], name: str) -> Face:
+def _stride(points: NDArray[Any]) -> int:
+    """Every how manieth point is in the sample."""
+    return max(-(-len(points) // SAMPLE), 1)
+
+
+def _face(own: Array, points: int, scan: Scan, draft: Draft, ids: list[str], name: str) -> Face:
     uvh, _ = near_points(scan, draft.sheet)
     obstacles = find_obstacles(uvh, draft.sheet.high, draft.outline, scan.step)
     known = [line for line in draft.lines if line.neighbour is not None and ids[line.neighbour]]
@@ -146,7 +154,7 @@ def _face(own: Array, scan: Scan, draft: Draft, ids: list[str], name: str) -> Fa
         name, move_origin(draft.sheet.frame, u, v), affinity.translate(draft.outline, -u, -v),
         tuple(_shifted(e, u, v) for e in edges),
         tuple(replace(o, outline=affinity.translate(o.outline, -u, -v)) for o in obstacles),
-        len(own), float(np.sqrt(np.mean(height**2))) if len(own) else 0.0, draft.level.covariance, used,
+        points, float(np.sqrt(np.mean(height**2))) if len(own) else 0.0, draft.level.covariance, used,
         "" if used else f"{area:.1f} m² is too small to carry modules by itself",
     )
 

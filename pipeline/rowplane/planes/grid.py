@@ -32,8 +32,9 @@ class Box:
 
     def cells(self, points: NDArray[np.floating]) -> NDArray[np.int32]:
         """Flat cell index of points `(n, 3)` or `(n, 2)`, survey frame, mm; −1 outside the window and for NaN."""
-        x = (points[:, 0] - self.low[0]) * (1 / self.step)
-        y = (points[:, 1] - self.low[1]) * (1 / self.step)
+        # Plain floats keep float32 points in single precision.
+        x = (points[:, 0] - float(self.low[0])) * (1 / self.step)
+        y = (points[:, 1] - float(self.low[1])) * (1 / self.step)
         inside = (x >= 0) & (y >= 0) & (x < self.shape[0]) & (y < self.shape[1])
         with np.errstate(invalid="ignore"):
             flat = x.astype(np.int32) * np.int32(self.shape[1]) + y.astype(np.int32)

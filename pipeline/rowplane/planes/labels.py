@@ -16,6 +16,8 @@ from rowplane.model import Array, FaceFrame
 from rowplane.planes.cellplanes import offsets, window_mm
 from rowplane.planes.grid import Grid, chunks
 
+NOBODY, SEVERAL = -1, -2
+"""Cells that no face claims, and those over which several may."""
 ZONE_MM = 600.0
 """How far beyond its cells a face looks for points: wider than a cap and a cell together."""
 
@@ -33,8 +35,12 @@ class Sheet:
     low: float
     high: float
 
-    def height(self, points: Array, cells: NDArray[np.int32]) -> Array:
+    def height(self, points: NDArray[np.floating], cells: NDArray[np.int32]) -> Array:
         """Height of survey points `(n, 3)` in `cells` over the sheet, mm."""
+        if points.dtype == np.float32:
+            # A label needs no better than the 0.01 mm of single precision, at half the time.
+            normal, offset = self.frame.axes[2].astype(np.float32), float(self.frame.origin_mm @ self.frame.axes[2])
+            return np.asarray(points @ normal - (self.sag[cells] + np.float32(offset)))
         w = (points - self.frame.origin_mm) @ self.frame.axes[2]
         return np.asarray(w - self.sag[cells])
 
@@ -79,29 +85,41 @@ def label(
     With `outlines` (u, v of each sheet's frame) points outside a face's outline are not its own.
     """
     labels = np.full(len(points), -1, dtype=np.int16)
-    anywhere = np.zeros(grid.box.size, dtype=bool)
-    for sheet in sheets:
-        anywhere |= sheet.zone
-    sole = np.full(grid.box.size, -1, dtype=np.int16)
-    for k, outline in enumerate(outlines or ()):
-        shapely.prepare(outline)
-        sole[_deep_inside(grid, sheets[k], outline)] = k
+    sole, reach = _claims(grid, sheets, outlines)
     for part in chunks(points):
-        cells = grid.box.cells(points[part])
-        near = np.nonzero((cells >= 0) & anywhere[cells])[0]
-        alone = sole[cells[near]]
-        for k in np.unique(alone):
-            index = near[alone == k]
-            if k < 0:
-                labels[part][index] = _label_block(points[part][index].astype(float), cells[index], sheets, outlines)
-            else:
-                height = sheets[k].height(points[part][index], cells[index])
-                labels[part][index] = np.where((height > sheets[k].low) & (height < sheets[k].high), k, -1)
+        block, own = points[part], labels[part]
+        cells = grid.box.cells(block)
+        claim = sole[cells]  # −1, outside the grid, is the entry after the last cell
+        for k, sheet in enumerate(sheets):
+            index = np.nonzero(claim == k)[0]
+            height = sheet.height(block[index], cells[index])
+            own[index[(height > sheet.low) & (height < sheet.high)]] = k
+        index = np.nonzero(claim == SEVERAL)[0]
+        own[index] = _label_block(block[index].astype(float), cells[index], sheets, reach, outlines)
     return labels
 
 
-def _deep_inside(grid: Grid, sheet: Sheet, outline: BaseGeometry) -> NDArray[np.bool_]:
-    """Cells all of whose points in the sheet's bounds lie inside an outline: there no other face can claim any."""
+def _claims(
+    grid: Grid, sheets: list[Sheet], outlines: list[BaseGeometry] | None
+) -> tuple[NDArray[np.int16], list[NDArray[np.bool_]]]:
+    """The one sheet that may claim a cell's points whole `(size + 1,)`, NOBODY or SEVERAL; and the cells within each one's reach."""
+    if outlines is None:
+        reach, deep = [s.zone for s in sheets], None
+    else:
+        about = [_about(grid, sheet, outline) for sheet, outline in zip(sheets, outlines, strict=True)]
+        reach, deep = [near for near, _ in about], [inner for _, inner in about]
+    count = np.sum(reach, axis=0, dtype=np.int16) if reach else np.zeros(grid.box.size, dtype=np.int16)
+    sole = np.full(grid.box.size + 1, NOBODY, dtype=np.int16)
+    sole[:-1][count > 0] = SEVERAL
+    for k in range(len(sheets)):
+        # Deep inside one outline no other face can claim any; where there are no outlines, one sheet alone in reach.
+        sole[:-1][reach[k] & (count == 1) if deep is None else deep[k]] = k
+    return sole, reach
+
+
+def _about(grid: Grid, sheet: Sheet, outline: BaseGeometry) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Cells of which a point in the sheet's bounds may lie inside an outline; cells of which all such points do."""
+    shapely.prepare(outline)
     index = np.nonzero(sheet.zone)[0]
     plan = grid.box.centres()[index] + grid.box.low[:2]
     w = sheet.frame.axes[2]
@@ -109,18 +127,25 @@ def _deep_inside(grid: Grid, sheet: Sheet, outline: BaseGeometry) -> NDArray[np.
     uv = survey_to_face(sheet.frame, np.column_stack([plan, z]))[:, :2]
     # Half a cell's diagonal on the slope, and what a point off the sheet shifts along it.
     margin = 0.71 * grid.box.step / float(w[2]) + max(abs(sheet.low), abs(sheet.high)) + float(np.abs(sheet.sag).max())
-    held = np.zeros(grid.box.size, dtype=bool)
-    held[index] = shapely.contains_xy(outline.buffer(-margin), uv[:, 0], uv[:, 1])
-    return held
+    found = []
+    for wider in (margin, -margin):
+        held = np.zeros(grid.box.size, dtype=bool)
+        held[index] = shapely.contains_xy(outline.buffer(wider), uv[:, 0], uv[:, 1])
+        found.append(held)
+    return found[0], found[1]
 
 
 def _label_block(
-    block: Array, cells: NDArray[np.int32], sheets: list[Sheet], outlines: list[BaseGeometry] | None
+    block: Array,
+    cells: NDArray[np.int32],
+    sheets: list[Sheet],
+    reach: list[NDArray[np.bool_]],
+    outlines: list[BaseGeometry] | None,
 ) -> NDArray[np.int16]:
-    owner = np.full(len(block), -1, dtype=np.int16)
+    owner = np.full(len(block), NOBODY, dtype=np.int16)
     best = np.full(len(block), np.inf)
     for k, sheet in enumerate(sheets):
-        index = np.nonzero(sheet.zone[cells])[0]
+        index = np.nonzero(reach[k][cells])[0]
         if not len(index):
             continue
         height = sheet.height(block[index], cells[index])
