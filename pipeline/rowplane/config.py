@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -365,9 +365,18 @@ class LevellingConfig(Section):
     seed: int = Field(1, ge=0, description="seed of the simulation")
 
 
+Deliverable = Literal[
+    "tables.xlsx", "crew-sheet.pdf", "crew-sheet.html", "layout.dxf", "layout.svg", "layout.geojson", "deviation.png",
+    "deviation.tif", "model.glb", "model.html",
+]  # fmt: skip
+
+
 class DeliverablesConfig(Section):
     """What is written and how it is shown."""
 
+    files: tuple[Deliverable, ...] = Field(
+        get_args(Deliverable), description="what is written beside the tables in CSV, result.json, posterior.npz and record.json"
+    )
     units: Literal["mm", "in"] = Field("mm", description="lengths on the sheets; tables stay in mm")
     paper: Literal["a4", "letter"] = Field("a4", description="paper of the crew sheet")
 

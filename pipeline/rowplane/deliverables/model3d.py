@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import base64
+import math
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -10,11 +12,17 @@ import numpy as np
 
 from rowplane.deliverables.content import Files, Sheets
 from rowplane.deliverables.html import script_hash, script_json, template
+from rowplane.deliverables.lengths import Lengths, turns_text
 from rowplane.deliverables.places import Places
 from rowplane.deliverables.solids import Solid, build_solids
-from rowplane.model import Array, RoofResult
+from rowplane.deliverables.words import MODEL_WORDS, WORDS
+from rowplane.frames import azimuth_deg, face_to_survey
+from rowplane.model import Array, RoofResult, Surface
 
 SCRIPT = Path(__file__).parent / "templates" / "model.js"
+OVER_MM = 6.0
+"""Lines are drawn this much over the substrate, or they would sink into it."""
+PIECE_MM = 400.0
 
 
 def model_files(result: RoofResult, sheets: Sheets) -> Files:
@@ -49,17 +57,29 @@ def _with_alpha(solid: Solid) -> Any:
 def model_html(result: RoofResult, sheets: Sheets, solids: tuple[Solid, ...]) -> bytes:
     """One file; positions in metres from the middle of the roof, so that 32 bits are plenty."""
     script = SCRIPT.read_text(encoding="utf-8")
-    middle = np.vstack([s.points_mm for s in solids]).mean(axis=0) if solids else np.zeros(3)
+    corners = np.vstack([s.points_mm for s in solids]) if solids else np.zeros((1, 3))
+    middle = (corners.min(axis=0) + corners.max(axis=0)) / 2
     values = {
         "solids": [_solid(s, middle) for s in solids],
         "feet": _feet(result, sheets, middle),
-        "units": sheets.units,
-        "lines": _course_lines(result, middle),
+        "lines": [_lines(s, middle) for s in result.surfaces.surfaces if np.isfinite(s.own_mm).any()],
+        "turn": _best_side(result),
+        "words": {key: MODEL_WORDS[key] for key in ("foot", "foot_measure", "no_webgl")},
     }
     page = template("model.html.j2").render(
-        sheets=sheets, script=script, script_hash=script_hash(script), data=script_json(values), empty=not solids
-    )
+        sheets=sheets, w=WORDS, m=MODEL_WORDS, script=script, script_hash=script_hash(script), data=script_json(values),
+        empty=not solids,
+    )  # fmt: skip
     return str(page).encode("utf-8", "replace")
+
+
+def _best_side(result: RoofResult) -> float:
+    """The turn, rad, that shows the face with most modules a little from the side."""
+    counts = {s.face.id: 0 for s in result.surfaces.surfaces}
+    for array in result.layout.arrays:
+        counts[array.face] = counts.get(array.face, 0) + len(array.modules)
+    best = next((s.face for s in result.surfaces.surfaces if counts[s.face.id] == max(counts.values())), None)
+    return 0.6 if best is None else round(math.pi - math.radians(azimuth_deg(best.frame)) + 0.35, 4)
 
 
 def _solid(solid: Solid, middle: Array) -> dict[str, Any]:
@@ -79,7 +99,7 @@ def _packed(values: Any, kind: str) -> str:
 
 
 def _feet(result: RoofResult, sheets: Sheets, middle: Array) -> list[dict[str, Any]]:
-    places, heights = Places(result), {s.foot: s for s in sheets.stops}
+    places, heights, length = Places(result), {s.foot: s for s in sheets.stops}, Lengths(sheets.units)
     feet = []
     for foot, setting in places.set_feet():
         at = places.survey_xyz_mm(foot.face, foot.u_mm, foot.v_mm, setting.rail_height_mm + setting.lift_mm)
@@ -88,32 +108,59 @@ def _feet(result: RoofResult, sheets: Sheets, middle: Array) -> list[dict[str, A
             {
                 "id": foot.id,
                 "at": [round((a - m) / 1000, 4) for a, m in zip(at, middle, strict=True)],
-                "height": stop.height_mm,
-                "turns": stop.turns,
+                "height": length.with_unit(stop.height_mm),
+                "turns": turns_text(stop.turns),
                 "trust": stop.trust,
             }
         )
     return feet
 
 
-def _course_lines(result: RoofResult, middle: Array) -> str:
-    """Nose lines of the courses, which hint at the tiles: pairs of ends, metres."""
+def _lines(surface: Surface, middle: Array) -> dict[str, Any]:
+    """Outline of a face and nose lines of its courses, which hint at the tiles: pairs of ends lying on the substrate."""
+    pieces = [*_outline(surface), *_noses(surface)]
+    uv = np.vstack(pieces) if pieces else np.zeros((0, 2))
+    points = face_to_survey(surface.face.frame, np.column_stack([uv, np.full(len(uv), OVER_MM)]))
+    return {
+        "points": _packed((points - middle) / 1000, "<f4"),
+        "lift": _packed(_deviation(surface, uv) / 1000, "<f4"),
+        "normal": [round(float(x), 6) for x in surface.face.frame.axes[2]],
+    }
+
+
+def _outline(surface: Surface) -> list[Array]:
+    ring = np.asarray(surface.face.outline.exterior.coords, dtype=float)[:, :2]
+    return [_pairs(a, b) for a, b in pairwise(ring)]
+
+
+def _noses(surface: Surface) -> list[Array]:
     from shapely.geometry import LineString, MultiLineString
 
-    from rowplane.frames import face_to_survey
+    pattern, outline = surface.pattern, surface.face.outline
+    if pattern is None or outline.is_empty:
+        return []
+    pieces: list[Array] = []
+    left, low, right, top = outline.bounds
+    first = int((low - pattern.nose_phase_mm) // pattern.gauge_mm)
+    last = int((top - pattern.nose_phase_mm) // pattern.gauge_mm) + 2
+    for course in range(first, last + 1):
+        cut = outline.intersection(LineString([(u, float(pattern.nose_mm(course, u))) for u in (left, right)]))
+        for part in cut.geoms if isinstance(cut, MultiLineString) else [cut]:
+            if isinstance(part, LineString) and not part.is_empty:
+                pieces.append(_pairs(np.array(part.coords[0]), np.array(part.coords[-1])))
+    return pieces
 
-    ends: list[Array] = []
-    for surface in result.surfaces.surfaces:
-        pattern, outline = surface.pattern, surface.face.outline
-        if pattern is None or outline.is_empty:
-            continue
-        left, low, right, top = outline.bounds
-        first = int((low - pattern.nose_phase_mm) // pattern.gauge_mm)
-        last = int((top - pattern.nose_phase_mm) // pattern.gauge_mm) + 2
-        for course in range(first, last + 1):
-            cut = outline.intersection(LineString([(u, float(pattern.nose_mm(course, u))) for u in (left, right)]))
-            for part in cut.geoms if isinstance(cut, MultiLineString) else [cut]:
-                if isinstance(part, LineString) and not part.is_empty:
-                    uv = np.array([part.coords[0], part.coords[-1]])
-                    ends.append(face_to_survey(surface.face.frame, np.column_stack([uv, np.full(2, 4.0)])))
-    return _packed((np.vstack(ends) - middle) / 1000 if ends else np.zeros((0, 3)), "<f4")
+
+def _pairs(start: Array, end: Array) -> Array:
+    """A line as pairs of ends about `PIECE_MM` apart, so that it follows the substrate."""
+    count = max(1, math.ceil(float(np.hypot(*(end - start))) / PIECE_MM))
+    at = start + np.linspace(0, 1, count + 1)[:, None] * (end - start)
+    return np.repeat(at, 2, axis=0)[1:-1]
+
+
+def _deviation(surface: Surface, uv: Array) -> Array:
+    """The raster's deviation in the cell of each place, mm; 0 where it was not seen."""
+    rows, columns = surface.own_mm.shape
+    cell = np.rint((uv - surface.raster_uv_mm) / surface.raster_step_mm).astype(int)
+    row, column = np.clip(cell[:, 1], 0, rows - 1), np.clip(cell[:, 0], 0, columns - 1)
+    return np.asarray(np.nan_to_num(surface.own_mm[row, column]))

@@ -24,19 +24,22 @@ from rowplane.deliverables.xlsx import xlsx_files
 from rowplane.errors import RowplaneError
 from rowplane.model import RoofResult
 
-WRITERS: tuple[Callable[[RoofResult, Sheets], Files], ...] = (
-    csv_files,
-    result_files,
-    record_files,
-    xlsx_files,
-    svg_files,
-    dxf_files,
-    geo_files,
-    model_files,
-    png_files,
-    html_files,
-    pdf_files,
-)
+ALWAYS: tuple[str, ...] = ()
+
+WRITERS: dict[Callable[[RoofResult, Sheets], Files], tuple[str, ...]] = {
+    csv_files: ALWAYS,
+    result_files: ALWAYS,
+    record_files: ALWAYS,
+    xlsx_files: ("tables.xlsx",),
+    svg_files: ("layout.svg",),
+    dxf_files: ("layout.dxf",),
+    geo_files: ("layout.geojson", "deviation.tif"),
+    model_files: ("model.html", "model.glb"),
+    png_files: ("deviation.png",),
+    html_files: ("crew-sheet.html",),
+    pdf_files: ("crew-sheet.pdf",),
+}
+"""Each writer with the files of [deliverables] that it makes; programs rely on the others, so they are always written."""
 
 MARKS = ("record.json", "failure.json")
 """Files that tell a result folder from any other, which is never replaced."""
@@ -54,11 +57,14 @@ def write_all(result: RoofResult, out_dir: Path, overwrite: bool = False) -> tup
 
 
 def rendered(result: RoofResult, out_dir: Path, overwrite: bool = False) -> Files:
-    """Every deliverable in memory; raises as `write_all`, before any work is done where `out_dir` may not be replaced."""
+    """Every deliverable asked for, in memory; raises as `write_all`, before any work where `out_dir` may not be replaced."""
     _refuse_what_stands_there(Path(out_dir), overwrite)
-    sheets = build_sheets(result)
+    sheets, wanted, files = build_sheets(result), result.lead.config.deliverables.files, Files()
     try:
-        return {name: content for render in WRITERS for name, content in render(result, sheets).items()}
+        for render, names in WRITERS.items():
+            if names == ALWAYS or not set(wanted).isdisjoint(names):
+                files |= {name: text for name, text in render(result, sheets).items() if name in wanted or name not in names}
+        return files
     except OSError as error:
         # Some libraries keep their work in temporary files, which a full disk stops just as well.
         raise _cannot_write(out_dir, error) from error

@@ -4,19 +4,22 @@
   const $ = (id) => document.getElementById(id);
   const canvas = $("view"), gl = canvas.getContext("webgl2", { antialias: true, preserveDrawingBuffer: true });
   if (!D.solids.length) return;
-  if (!gl) { $("picked").textContent = "This browser cannot draw in three dimensions (no WebGL 2)."; return; }
+  if (!gl) { $("picked").textContent = D.words.no_webgl; return; }
   const bytes = (text) => Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
   const floats = (text) => new Float32Array(bytes(text).buffer);
 
   const vertex = `#version 300 es
     uniform mat4 view; uniform vec3 normal; uniform float times;
-    in vec3 point; in vec3 colour; in float lift;
+    uniform float size; in vec3 point; in vec3 colour; in float lift;
     out vec3 shade; out vec3 place;
-    void main() { place = point + normal * lift * times; shade = colour; gl_Position = view * vec4(place, 1.0); }`;
+    void main() { place = point + normal * lift * times; shade = colour; gl_Position = view * vec4(place, 1.0); gl_PointSize = size; }`;
   const fragment = `#version 300 es
     precision highp float;
-    in vec3 shade; in vec3 place; uniform bool flat_; out vec4 ink;
+    in vec3 shade; in vec3 place; uniform bool flat_; uniform bool round_; out vec4 ink;
     void main() {
+      float out_ = round_ ? length(gl_PointCoord - 0.5) : 0.0;
+      if (out_ > 0.5) discard;
+      if (round_) { ink = vec4(out_ > 0.36 ? vec3(1.0) : shade, 1.0); return; }
       vec3 n = normalize(cross(dFdx(place), dFdy(place)));
       float light = flat_ ? 1.0 : 0.62 + 0.38 * abs(dot(n, normalize(vec3(0.4, -0.5, 0.75))));
       ink = vec4(shade * light, 1.0);
@@ -28,12 +31,13 @@
     if (!gl.getShaderParameter(s, gl.COMPILE_STATUS)) throw new Error(gl.getShaderInfoLog(s));
     return s;
   }
+  const words = (key, values) => D.words[key].replace(/\{(\w+)\}/g, (_, name) => values[name]);
   const program = gl.createProgram();
   gl.attachShader(program, shader(gl.VERTEX_SHADER, vertex));
   gl.attachShader(program, shader(gl.FRAGMENT_SHADER, fragment));
   gl.linkProgram(program);
   gl.useProgram(program);
-  const at = Object.fromEntries(["view", "normal", "times", "flat_"].map((n) => [n, gl.getUniformLocation(program, n)]));
+  const at = Object.fromEntries(["view", "normal", "times", "flat_", "round_", "size"].map((n) => [n, gl.getUniformLocation(program, n)]));
   const slot = Object.fromEntries(["point", "colour", "lift"].map((n) => [n, gl.getAttribLocation(program, n)]));
   function buffer(target, data) { const b = gl.createBuffer(); gl.bindBuffer(target, b); gl.bufferData(target, data, gl.STATIC_DRAW); }
 
@@ -48,15 +52,25 @@
     buffer(gl.ELEMENT_ARRAY_BUFFER, triangles);
     return { vao, count: triangles.length, kind: s.kind, normal: s.normal, points };
   });
-  const courses = floats(D.lines), lines = gl.createVertexArray();
-  gl.bindVertexArray(lines);
-  buffer(gl.ARRAY_BUFFER, courses);
+  const lines = D.lines.map((l) => {
+    const vao = gl.createVertexArray(), points = floats(l.points);
+    gl.bindVertexArray(vao);
+    for (const [name, data, size] of [["point", points, 3], ["lift", floats(l.lift), 1]]) {
+      buffer(gl.ARRAY_BUFFER, data);
+      gl.enableVertexAttribArray(slot[name]);
+      gl.vertexAttribPointer(slot[name], size, gl.FLOAT, false, 0, 0);
+    }
+    return { vao, count: points.length / 3, normal: l.normal };
+  });
+  const feet = gl.createVertexArray();
+  gl.bindVertexArray(feet);
+  buffer(gl.ARRAY_BUFFER, new Float32Array(D.feet.flatMap((f) => f.at)));
   gl.enableVertexAttribArray(slot.point);
   gl.vertexAttribPointer(slot.point, 3, gl.FLOAT, false, 0, 0);
 
   let reach = 1;
   for (const p of parts) for (let k = 0; k < p.points.length; k += 3) reach = Math.max(reach, Math.hypot(p.points[k], p.points[k + 1], p.points[k + 2]));
-  let turn = 0.6, tilt = 0.75, far = 1.9, shift = [0, 0], matrix = null;
+  let turn = D.turn, tilt = 0.8, far = 2, picked = -1, shift = [0, 0.12 * reach], matrix = null;
 
   // View: survey X east, Y north, Z up, turned about Z, tilted, seen in perspective.
   function look() {
@@ -84,27 +98,45 @@
       gl.bindVertexArray(p.vao);
       gl.drawElements(gl.TRIANGLES, p.count, gl.UNSIGNED_INT, 0);
     }
-    if ($("courses").checked && courses.length) {
-      gl.uniform3fv(at.normal, [0, 0, 0]);
-      gl.uniform1i(at.flat_, 1);
-      gl.bindVertexArray(lines);
-      gl.vertexAttrib3f(slot.colour, 0.35, 0.3, 0.25);
-      gl.vertexAttrib1f(slot.lift, 0);
-      gl.drawArrays(gl.LINES, 0, courses.length / 3);
+    gl.uniform1i(at.flat_, 1);
+    gl.vertexAttrib3f(slot.colour, 0.35, 0.3, 0.25);
+    for (const l of lines) {
+      if (!$("courses").checked) break;
+      gl.uniform3fv(at.normal, l.normal);
+      gl.bindVertexArray(l.vao);
+      gl.drawArrays(gl.LINES, 0, l.count);
     }
+    drawFeet(ratio);
+  }
+  // Feet lie under the modules' edges: drawn over everything, as dots that a thumb can hit.
+  function drawFeet(ratio) {
+    gl.disable(gl.DEPTH_TEST);
+    gl.uniform1i(at.round_, 1);
+    gl.uniform3fv(at.normal, [0, 0, 0]);
+    gl.bindVertexArray(feet);
+    gl.vertexAttrib1f(slot.lift, 0);
+    D.feet.forEach((foot, k) => {
+      const now = k === picked, measure = foot.trust === "measure";
+      gl.uniform1f(at.size, (now ? 24 : measure ? 15 : 11) * ratio);
+      gl.vertexAttrib3f(slot.colour, ...(now ? [0, 0, 0] : measure ? [0.69, 0, 0.23] : [0.04, 0.42, 0.23]));
+      gl.drawArrays(gl.POINTS, k, 1);
+    });
+    gl.uniform1i(at.round_, 0);
   }
   function onScreen(p) {
     const q = [0, 1, 3].map((r) => matrix[r] * p[0] + matrix[4 + r] * p[1] + matrix[8 + r] * p[2] + matrix[12 + r]);
     return [((q[0] / q[2] + 1) / 2) * canvas.clientWidth, ((1 - q[1] / q[2]) / 2) * canvas.clientHeight];
   }
   function pick(x, y) {
-    let best = null, near = 32;
-    for (const foot of D.feet) {
+    let near = 32;
+    picked = -1;
+    D.feet.forEach((foot, k) => {
       const [a, b] = onScreen(foot.at), off = Math.hypot(a - x, b - y);
-      if (off < near) { near = off; best = foot; }
-    }
-    $("picked").textContent = best ? `${best.id}: ${best.height.toFixed(1)} mm from rail top to seat, ${best.turns} turns` + (best.trust === "measure" ? ", ▲ measure first" : "") : "";
-    return best && best.id;
+      if (off < near) { near = off; picked = k; }
+    });
+    const best = D.feet[picked];
+    $("picked").textContent = best ? words(best.trust === "measure" ? "foot_measure" : "foot", { foot: best.id, height: best.height, turns: best.turns }) : "";
+    draw();
   }
 
   const down = new Map();
