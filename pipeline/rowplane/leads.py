@@ -52,7 +52,7 @@ def load_lead(path: Path, overrides: Mapping[str, str] | None = None) -> Lead:
     folder = source.parent if source else path.parent if path.is_file() else path
     head = {key: tree.pop(key) for key in LEAD_KEYS if key in tree}
     subject = source.name if source else "--set"
-    config = _checked(tree, subject)
+    config = _with_footprint(_checked(tree, subject), origins, folder, subject)
     scans = _scans(head.get("scan"), folder, subject) if source else _bare_scan(path)
     name = _text(head.get("name", scans[0].stem if source is None else folder.resolve().name), f"{subject}: name")
     return Lead(name, scans, _date(head.get("survey_date"), subject), folder, config, origins)
@@ -83,17 +83,36 @@ def _scans(value: Any, folder: Path, subject: str) -> tuple[Path, ...]:
     names = [value] if isinstance(value, str) else value
     if not isinstance(names, list) or not names or not all(isinstance(n, str) and n for n in names):
         raise RowplaneError(f"{subject}: scan", repr(value), "a file name or a list of them", 'Write scan = "roof.laz".')
-    paths = tuple(folder / n for n in names)
-    for name, path in zip(names, paths, strict=True):
-        if Path(name).is_absolute() or not path.resolve().is_relative_to(folder.resolve()):
-            raise RowplaneError(
-                f"{subject}: scan", repr(name), "a path inside the lead's folder", "Copy or move the scan beside the lead.toml."
-            )
-        if not path.exists():
-            raise RowplaneError(
-                f"{subject}: scan", f"{name!r}, which does not exist", "a file in the lead's folder", "Check the name."
-            )
-    return paths
+    return tuple(_inside(folder, n, f"{subject}: scan") for n in names)
+
+
+def _inside(folder: Path, name: str, subject: str) -> Path:
+    """The file `name` of a lead's folder; a lead may come from anybody, so nothing outside is looked at, links included."""
+    path = folder / name
+    try:
+        outside = Path(name).is_absolute() or not path.resolve().is_relative_to(folder.resolve())
+        found = not outside and path.exists()
+    except (OSError, ValueError, RuntimeError):  # too long, a NUL, links in a circle
+        outside = found = False
+    if outside:
+        raise RowplaneError(subject, repr(name), "a path inside the lead's folder", "Copy or move it beside the lead.toml.")
+    if not found:
+        raise RowplaneError(
+            subject, f"{name[:80]!r}, which does not exist", "a file in the lead's folder", "Check the name."
+        )
+    return path
+
+
+def _with_footprint(config: Config, origins: dict[str, str], folder: Path, subject: str) -> Config:
+    """The place of a footprint's file made certain: the lead's folder; for one named on the command line also the working one."""
+    name = config.ingest.footprint
+    if not isinstance(name, str):
+        return config
+    if origins.get("ingest.footprint") == "--set" and not (folder / name).is_file():
+        path = Path.cwd() / name
+    else:
+        path = _inside(folder, name, f"{subject}: ingest.footprint")
+    return config.model_copy(update={"ingest": config.ingest.model_copy(update={"footprint": str(path.resolve())})})
 
 
 def _text(value: Any, subject: str) -> str:

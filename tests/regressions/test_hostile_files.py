@@ -78,6 +78,16 @@ def test_gltf_counts_take_no_memory(tmp_path: Path) -> None:
     assert peak_memory_mb() - before < 50
 
 
+def test_gltf_chunks_lie_in_the_file(tmp_path: Path) -> None:
+    path = make.write_mesh(tmp_path / "roof.glb", POINTS)
+    content = bytearray(path.read_bytes())
+    (length,) = struct.unpack_from("<I", content, 12)
+    struct.pack_into("<I", content, 20 + length, 4_000_000_000)
+    path.write_bytes(content)
+    with pytest.raises(RowplaneError, match="a chunk of 4,000,000,000 bytes"):
+        make.read(path)
+
+
 def test_a_mesh_hung_on_many_nodes_counts_each_time(tmp_path: Path) -> None:
     path = gltf(tmp_path / "roof.glb", {}, nodes=60)
     with pytest.raises(RowplaneError, match="1,464 faces, each instance counted"):

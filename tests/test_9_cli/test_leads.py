@@ -132,3 +132,43 @@ def test_a_folder_without_one_scan_says_what_it_holds(tmp_path: Path) -> None:
         (tmp_path / name).write_bytes(b"x")
     with pytest.raises(RowplaneError, match=r"2 files and no lead\.toml"):
         load_lead(tmp_path)
+
+
+RING = '{"type": "Polygon", "coordinates": [[[0,0],[9,0],[9,9],[0,0]]]}'
+
+
+def test_a_footprint_lies_in_the_leads_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "lead").mkdir()
+    folder = lead_folder(tmp_path / "lead", HEAD + '[ingest]\nfootprint = "plan.geojson"\n')
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "plan.geojson").write_text(RING)
+    with pytest.raises(RowplaneError, match="does not exist"):
+        load_lead(folder)  # one of that name where the command happens to run is another
+    (folder / "plan.geojson").write_text(RING)
+    assert load_lead(folder).config.ingest.footprint == str(folder / "plan.geojson")
+
+
+@pytest.mark.parametrize("name", ["/etc/hostname", "../plan.geojson", "link.geojson", "a" * 5000, "a\\u0000b"])
+def test_a_footprint_outside_is_not_looked_at(name: str, tmp_path: Path) -> None:
+    (tmp_path / "lead").mkdir()
+    (tmp_path / "plan.geojson").write_text(RING)
+    (tmp_path / "lead" / "link.geojson").symlink_to(tmp_path / "plan.geojson")
+    with pytest.raises(RowplaneError, match=r"ingest\.footprint"):
+        load_lead(lead_folder(tmp_path / "lead", HEAD + f'[ingest]\nfootprint = "{name}"\n'))
+
+
+def test_a_footprint_of_the_command_line_may_lie_where_it_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "lead").mkdir()
+    (tmp_path / "plan.geojson").write_text(RING)
+    monkeypatch.chdir(tmp_path)
+    lead = load_lead(lead_folder(tmp_path / "lead", HEAD), {"ingest.footprint": '"plan.geojson"'})
+    assert lead.config.ingest.footprint == str(tmp_path / "plan.geojson")
+
+
+def test_a_scan_that_links_outside_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "lead").mkdir()
+    (tmp_path / "other.laz").write_bytes(b"x")
+    (tmp_path / "lead" / "roof.laz").symlink_to(tmp_path / "other.laz")
+    (tmp_path / "lead" / "lead.toml").write_text(HEAD)
+    with pytest.raises(RowplaneError, match="inside the lead's folder"):
+        load_lead(tmp_path / "lead")

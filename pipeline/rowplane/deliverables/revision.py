@@ -35,9 +35,8 @@ def _footprint_hash(lead: Lead) -> list[str]:
     given = lead.config.ingest.footprint
     if not isinstance(given, str):
         return []
-    places = (Path(given), lead.scan[0].parent / given)
-    found = next((path for path in places if path.is_file()), None)
-    return [hashlib.sha256(found.read_bytes()).hexdigest()] if found else []
+    path = lead.scan[0].parent / given
+    return [hashlib.sha256(path.read_bytes()).hexdigest()] if path.is_file() else []
 
 
 def survey_date(result: RoofResult) -> str:

@@ -15,16 +15,17 @@ from rowplane.errors import RowplaneError
 from rowplane.model import Array
 
 SUBJECT = "ingest.footprint"
+MOST_BYTES = 20_000_000
 ALLOWED = "a polygon of three corners or more that does not cross itself"
 
 
 def footprint_of(given: tuple[tuple[float, float], ...] | str, beside: Path, crs: Any, near: Array) -> Polygon:
     """The polygon in the scan's own plan coordinates; `near` `(2,)` is a point of the scan.
 
-    A GeoJSON file may be in longitude and latitude (RFC 7946) where the scan's system is known. A relative name is looked
-    for in the working folder, then beside the scan. Raises RowplaneError.
+    A GeoJSON file may be in longitude and latitude (RFC 7946) where the scan's system is known. A relative name is one
+    beside the scan. Raises RowplaneError.
     """
-    return _from_file(Path(given), beside, crs, near) if isinstance(given, str) else _polygon(np.array(given, float))
+    return _from_file(beside / given, crs, near) if isinstance(given, str) else _polygon(np.array(given, float))
 
 
 def misses(polygon: Polygon, low: Array, high: Array) -> RowplaneError:
@@ -47,9 +48,11 @@ def _polygon(corners: Array) -> Polygon:
     return polygon
 
 
-def _from_file(name: Path, beside: Path, crs: Any, near: Array) -> Polygon:
-    path = name if name.is_absolute() or name.exists() else beside / name
+def _from_file(path: Path, crs: Any, near: Array) -> Polygon:
     try:
+        # A device or pipe has no end.
+        if path.exists() and not (path.is_file() and path.stat().st_size <= MOST_BYTES):
+            raise RowplaneError(SUBJECT, path.name, f"a GeoJSON file of up to {MOST_BYTES:,} bytes", "Keep the roof's polygon only.")
         found = json.loads(path.read_text(encoding="utf-8-sig"))
         polygons = [shape(g) for g in _geometries(found)]
     except (OSError, ValueError, KeyError, TypeError, AttributeError, ArithmeticError, RecursionError, ShapelyError) as error:

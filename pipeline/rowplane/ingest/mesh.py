@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import struct
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Literal
@@ -19,6 +20,9 @@ SEED = 1
 FEWEST, MOST = 300_000, 5_000_000
 """Points put on a mesh: two per face between these, so that no detail of the mesh is skipped."""
 
+GLTF_JSON = 0x4E4F534A
+AGAIN = "Copy the file again, or export it again."
+
 CLEAR = 1.25
 """How many times more area must face one axis than the other before the up axis counts as recognised."""
 
@@ -30,7 +34,7 @@ def open_mesh(path: Path, config: IngestConfig) -> Opened:
     """
     with in_words(path, "mesh"):
         if path.suffix.lower() == ".glb":
-            _check_accessors(path)
+            _check_gltf(path)
         corners, single = _triangles(path, config.max_points)
     finite = np.isfinite(corners).all(axis=(1, 2))
     lost = int(len(corners) - finite.sum())
@@ -69,20 +73,24 @@ def open_mesh(path: Path, config: IngestConfig) -> Opened:
     )
 
 
-def _check_accessors(path: Path) -> None:
-    """The library takes memory by the counts in the JSON chunk first: together they cannot be more than the file has bytes.
+def _check_gltf(path: Path) -> None:
+    """Raises RowplaneError unless chunks lie in the file and accessors hold no more numbers than it has bytes.
 
-    Header, chunk header and accessors after glTF 2.0, sections 4.4 and 3.6.2.
+    The library takes memory by these counts first. Header, chunks and accessors after glTF 2.0, sections 4.4 and 3.6.2.
     """
-    size = path.stat().st_size
+    size, at, told = path.stat().st_size, 12, b""
     with path.open("rb") as stream:
-        length = int.from_bytes(stream.read(16)[12:], "little")
-        told = json.loads(stream.read(min(length + 4, size))[4:])
-    count = sum(int(accessor["count"]) for accessor in told.get("accessors", []))
+        while at < size:
+            stream.seek(at)
+            length, kind = struct.unpack("<II", stream.read(8))
+            if at + 8 + length > size:
+                raise RowplaneError(str(path), f"a chunk of {length:,} bytes at byte {at:,} of {size:,}", "a whole mesh", AGAIN)
+            told = told or stream.read(length if kind == GLTF_JSON else 0)
+            at += 8 + length
+    count = sum(int(accessor["count"]) for accessor in json.loads(told).get("accessors", []))
     if count > size:
-        raise RowplaneError(
-            str(path), f"accessors of {count:,} numbers in a file of {size:,} bytes", "a whole mesh", "Export the mesh again."
-        )
+        found = f"accessors of {count:,} numbers in a file of {size:,} bytes"
+        raise RowplaneError(str(path), found, "a whole mesh", AGAIN)
 
 
 def _triangles(path: Path, most: int) -> tuple[Array, bool]:
@@ -104,7 +112,7 @@ def _triangles(path: Path, most: int) -> tuple[Array, bool]:
     single = all(bool((m.vertices == m.vertices.astype(np.float32)).all()) for m in meshes)
     corners = np.asarray(whole.vertices[whole.faces], dtype=float)
     if corners.shape[1:] != (3, 3):
-        raise RowplaneError(str(path), "faces without three corners in space", "a mesh of triangles", "Export the mesh again.")
+        raise RowplaneError(str(path), "faces without three corners in space", "a mesh of triangles", AGAIN)
     return corners, single
 
 
