@@ -104,7 +104,7 @@ def _local(
             # Whole steps from the origin are whole numbers, exact in float32 up to 16 million of them.
             steps = np.round((origin - file.offset) / file.scale).astype(np.int64)
             for j, column in enumerate(chunk.columns):
-                out[:, j] = column - steps[j]
+                np.subtract(column, float(steps[j]), out=out[:, j], casting="unsafe")
             wide.scale(out, file.scale)
             left = file.offset + steps * file.scale - origin
             wide.shift(out, np.where(np.abs(left) > 1e-6 * file.scale, left, 0.0))

@@ -32,7 +32,9 @@ BUBBLE_CAUTION_MM, BUBBLE_LIMIT_MM = 8.0, 15.0
 TILT_DEG = 0.7
 """A ridge is built level far better than this (assumed)."""
 
-HOLES = 0.1
+HOLES, MANY_HOLES = 0.1, 0.3
+SURE_PITCH_DEG = 1.0
+ALL_THE_SAME = "It is good enough for faces, their areas and the number of modules."
 STEP_SHARE = 2.0
 """A step of this many tolerances shows in every height."""
 
@@ -71,13 +73,12 @@ def judge_scan(survey: Survey, roof: Roof, surfaces: Surfaces, tolerance_mm: flo
     known = _share_known(surfaces, tolerance_mm)
     reasons = _no_roof(roof) or [
         *_of_points(survey, density, ratio, noise, holes, tolerance_mm),
-        *_of_shape(bubble, tilt_deg, tilt.text if tilt is not None else ""),
+        *_of_shape(bubble if survey.kind == "cloud" else 0.0, tilt_deg, tilt.text if tilt is not None else ""),
         *_of_certainty(surfaces, known, tolerance_mm),
     ]
     verdict: Verdict = "good" if not reasons else "not fit" if any(r.fatal for r in reasons) else "measure some feet"
-    texts = tuple(r.text for r in reasons) or (
-        f"{known:.0%} of the area is known within {tolerance_mm:g} mm, noise {noise:.1f} mm, {density:.0f} points/m².",
-    )
+    good = f"{known:.0%} of the area is known within {tolerance_mm:g} mm, noise {noise:.1f} mm, {density:.0f} points/m²."
+    texts = (*(r.text for r in reasons), *_all_the_same(roof, holes)) if reasons else (good,)
     return ScanQuality(
         verdict,
         texts,
@@ -211,16 +212,28 @@ def _of_points(survey: Survey, density: float, ratio: float, noise: float, holes
     return [Reason(text, fatal) for bad, text, fatal in checks if bad]
 
 
+def _all_the_same(roof: Roof, holes: float) -> tuple[str, ...]:
+    """What the scan is good for in spite of all reasons: outlines and pitches need far less than foot heights."""
+    if not roof.faces or holes > MANY_HOLES:
+        return ()
+    sd_deg = max(float(np.degrees(np.sqrt(np.abs(np.diag(face.covariance)[:2]).max()))) for face in roof.faces)
+    return (ALL_THE_SAME,) if sd_deg < SURE_PITCH_DEG else ()
+
+
 def _of_shape(bubble: float, tilt_deg: float, tilt_text: str) -> list[Reason]:
     reasons = []
-    if bubble > BUBBLE_CAUTION_MM:
-        reasons.append(
-            Reason(
-                f"The surface swells and sinks by {bubble:.0f} mm over a few metres, which a roof does not do ({BUBBLE_LIMIT_MM:.0f} is "
-                "the limit): image matching erred. Fly lower with more overlap, oblique images and even light.",
-                bubble > BUBBLE_LIMIT_MM,
-            )
+    if bubble > BUBBLE_LIMIT_MM:
+        text = (
+            f"The surface swells and sinks by {bubble:.0f} mm over a few metres, which a roof does not do ({BUBBLE_LIMIT_MM:.0f} is "
+            "the limit): the survey erred, image matching most likely. Fly lower with more overlap, oblique images and even light."
         )
+        reasons.append(Reason(text, True))
+    elif bubble > BUBBLE_CAUTION_MM:
+        text = (
+            f"The surface swells and sinks by {bubble:.0f} mm over a few metres ({BUBBLE_CAUTION_MM:.0f} is usual, beyond "
+            f"{BUBBLE_LIMIT_MM:.0f} no height is believed): check some feet against the survey."
+        )
+        reasons.append(Reason(text))
     if tilt_deg > TILT_DEG:
         reasons.append(
             Reason(

@@ -33,6 +33,7 @@ class Scan:
     """What all faces are worked out from: `sample` `(n, 3)` survey points in `cells` `(n,)` of the grid.
 
     `piece` `(size,)` is the planar piece that owns a cell, `owner` `(size,)` the face of the chosen building; −1 none.
+    The sample is one in `every` of the grid's points.
     """
 
     grid: Grid
@@ -40,12 +41,19 @@ class Scan:
     cells: NDArray[np.int32]
     piece: NDArray[np.int32]
     owner: NDArray[np.int32]
+    every: int = 1
 
     @property
     def step(self) -> float:
         """Cell of outline rasters: two point spacings, so that nearly every cell holds a point; finer where that is coarse."""
-        spacing = self.grid.spacing_mm
+        spacing = self.grid.spacing_mm * float(np.sqrt(self.every))
         return float(np.clip(2.2 * spacing, 60.0, max(2.2 * spacing, 330.0)))
+
+
+def thinned(scan: Scan, most: int) -> Scan:
+    """The scan with an even part of its sample, `most` points or fewer."""
+    every = max(-(-len(scan.sample) // most), 1)
+    return replace(scan, sample=scan.sample[::every], cells=scan.cells[::every], every=every)
 
 
 @dataclass(frozen=True)

@@ -17,15 +17,17 @@ from rowplane.frames import move_origin, survey_to_face
 from rowplane.geometry import PlaneFit
 from rowplane.model import Array, Building, Edge, Face, Finding, Roof, Survey
 from rowplane.planes import buildings
-from rowplane.planes.drafts import Draft, Scan, first_draft, near_points, outlined, refitted
+from rowplane.planes.drafts import Draft, Scan, first_draft, near_points, outlined, refitted, thinned
 from rowplane.planes.edges import name_edges
 from rowplane.planes.grid import Grid, make_grid
 from rowplane.planes.labels import label
 from rowplane.planes.obstacles import find_obstacles
 from rowplane.planes.segment import CellFace, area_m2, find_faces, settle
 
-SAMPLE = 500_000
+SAMPLE = 300_000
 """Points that planes and outlines are worked out from; only the labels need every point of a larger scan."""
+ROUGH = 100_000
+"""Points of the sample that do for the first outline, which only has to tell caps and gutters from the face."""
 LEAST_USED_M2 = 4.0
 OVERHANG_MM, RUNS_ON_SHARE = 800.0, 0.03
 """A footprint is often that of the walls: tiles overhang it by less than this (common practice)."""
@@ -64,9 +66,10 @@ def _fit(survey: Survey, config: PlanesConfig) -> Roof:
     if not pitched:
         return _nothing(survey, listed, _seen(grid, pieces, chosen))
     scan = Scan(grid, sample, grid.box.cells(sample), table, _renumber(table, pitched, len(pieces)))
-    drafts = [first_draft(scan, k, pieces[piece].fit) for k, piece in enumerate(pitched)]
-    for _ in range(2):
-        drafts = refitted(scan, outlined(scan, drafts))
+    thin = thinned(scan, ROUGH)
+    drafts = [first_draft(thin, k, pieces[piece].fit) for k, piece in enumerate(pitched)]
+    for turn in (thin, scan):
+        drafts = refitted(turn, outlined(turn, drafts))
     drafts = [_clipped(draft, survey.footprint_mm) for draft in outlined(scan, drafts)]
     return _roof(survey, scan, drafts, listed, config)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -84,18 +85,23 @@ def label(
 
     With `outlines` (u, v of each sheet's frame) points outside a face's outline are not its own.
     """
-    labels = np.full(len(points), -1, dtype=np.int16)
+    labels = np.full(len(points), NOBODY, dtype=np.int16)
     sole, reach = _claims(grid, sheets, outlines)
-    for part in chunks(points):
+
+    def fill(part: slice) -> None:
         block, own = points[part], labels[part]
         cells = grid.box.cells(block)
         claim = sole[cells]  # −1, outside the grid, is the entry after the last cell
-        for k, sheet in enumerate(sheets):
+        for k in (k for k in np.unique(sole) if k >= 0):
             index = np.nonzero(claim == k)[0]
-            height = sheet.height(block[index], cells[index])
-            own[index[(height > sheet.low) & (height < sheet.high)]] = k
+            height = sheets[k].height(block[index], cells[index])
+            own[index[(height > sheets[k].low) & (height < sheets[k].high)]] = k
         index = np.nonzero(claim == SEVERAL)[0]
         own[index] = _label_block(block[index].astype(float), cells[index], sheets, reach, outlines)
+
+    with ThreadPoolExecutor(max_workers=2) as pool:  # each writes its own part
+        for _ in pool.map(fill, chunks(points)):
+            pass
     return labels
 
 

@@ -153,7 +153,8 @@ def _assemble(raster: Raster, lines: list[Line]) -> Polygon:
 
 def _bridges(parts: list[Polygon], doubtful: list[Polygon]) -> list[Polygon]:
     """Doubtful parts that join large pieces: over a dying ridge a face narrows to less than its caps and trays."""
-    joined = shapely.unary_union(parts).buffer(1.0).buffer(-100.0, join_style="mitre")
+    with np.errstate(divide="ignore", invalid="ignore"):  # the geometry library's own, where a part vanishes
+        joined = shapely.unary_union(parts).buffer(1.0).buffer(-100.0, join_style="mitre")
     large = [g for g in getattr(joined, "geoms", [joined]) if g.area > 0.1 * joined.area]
     if len(large) < 2:
         return []

@@ -236,11 +236,11 @@ def _is_even(planes: CellPlanes, face: CellFace, area: float) -> bool:
 
 def merge(grid: Grid, faces: list[CellFace], min_angle_deg: float) -> list[CellFace]:
     """Join touching faces that turn less than the smallest angle and meet without a step: a sag is one face."""
-    faces = list(faces)
+    faces, changed = list(faces), set[int]()
     i = 0
     while i < len(faces):
         alike = _alike(grid, faces, i, min_angle_deg)
-        joined = next(((j, both) for j in alike if (both := grow(grid, faces[i].cells | faces[j].cells)) is not None), None)
+        joined = next(((j, both) for j in alike if (both := _joined(grid, faces[i], faces[j])) is not None), None)
         if joined is None:
             i += 1
             continue
@@ -248,8 +248,22 @@ def merge(grid: Grid, faces: list[CellFace], min_angle_deg: float) -> list[CellF
         first, second = sorted((i, j))
         faces[first] = both
         del faces[second]
+        changed = {k - (k > second) for k in changed if k != second} | {first}
         i = first
+    for k in sorted(changed):
+        faces[k] = grow(grid, faces[k].cells) or faces[k]
     return faces
+
+
+def _joined(grid: Grid, a: CellFace, b: CellFace) -> CellFace | None:
+    """Two faces as one, not grown yet; None where they span no plane."""
+    cells = a.cells | b.cells
+    sums = grid.moments[:, cells & (grid.moments[0] > 0)]
+    try:
+        fit = fit_sum(sums)
+    except ValueError:
+        return None
+    return CellFace(fit, cells, _band(offsets(sums, fit)[1], sums[0]))
 
 
 def _alike(grid: Grid, faces: list[CellFace], i: int, min_angle_deg: float) -> list[int]:
