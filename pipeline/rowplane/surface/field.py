@@ -1,6 +1,6 @@
 """The substrate as a Gaussian field: prior, posterior mean and covariance between any two points of a face.
 
-w(u, v) = plane + smooth sag + what rafters do one by one. A survey value is that plus the seating scatter of its tile,
+w(u, v) = plane + the bends of any loaded roof + smooth rest + what rafters do one by one. A survey value is that plus the seating scatter of its tile,
 point noise, and an error that is smooth over metres. The last three are nuisance: they are in the data's covariance but
 not in the field, so that the posterior says how far the substrate itself may be off.
 Rasmussen & Williams, Gaussian Processes for Machine Learning (2006), eqs. 2.25, 2.26.
@@ -18,6 +18,8 @@ from rowplane.model import Array
 LEVEL_SD_MM = 60.0
 SLOPE_SD = 0.02
 """A priori height and slope of the plane that takes the place of no plane: wide against anything that planes leaves."""
+BEND = 1 / 300
+"""A priori size of a bend over the length it spans: beyond 1/180 a structure should be looked at."""
 CHUNK = 256
 """Places worked on at a time: their covariances with a few hundred values stay in the processor's cache."""
 
@@ -26,7 +28,9 @@ CHUNK = 256
 class Prior:
     """Sizes and lengths of the field's parts, mm.
 
-    Smooth sag: Matérn 5/2 of `smooth_sd`, `smooth_length`. Rafters: `rafter_sd` with the correlation across the slope of
+    Bends over `extent` (u, v of its lower left corner, width, length), each of free size: the sag that all rafters share,
+    the part of it that is greater at mid-eave, and the bow of the ridge. Their shapes are fixed (half sines, as a simply
+    supported beam bends) so that what is left is small and short: Matérn 5/2 of `smooth_sd`, `smooth_length`. Rafters: `rafter_sd` with the correlation across the slope of
     values at knots `rafter_length` apart joined by straight lines (a cubic B-spline), and up the slope a lasting share
     plus a Gaussian of `along_length`. Survey error: Gaussian of `error_sd`, `error_length`. `seat_sd` is the white
     scatter of one tile.
@@ -40,6 +44,7 @@ class Prior:
     error_sd: float
     error_length: float
     centre: tuple[float, float] = (0.0, 0.0)
+    extent: tuple[float, float, float, float] | None = None
     lasting: float = 0.7
     along_length: float = 2500.0
 
@@ -48,16 +53,26 @@ class Prior:
         du, dv = np.abs(a[:, None, 0] - b[None, :, 0]), a[:, None, 1] - b[None, :, 1]
         smooth = self.smooth_sd**2 * matern(np.sqrt(du * du + dv * dv) * (np.sqrt(5) / self.smooth_length))
         rafter = self.rafter_sd**2 * b_spline(du / self.rafter_length) * self.along(dv)
-        return np.asarray(smooth + rafter + self.plane(a, b))
+        return np.asarray(smooth + rafter + self.shape(a, b))
 
     def along(self, dv: Array) -> Array:
         """Correlation of one rafter with itself `dv` further up."""
         return np.asarray(self.lasting + (1 - self.lasting) * np.exp(-0.5 * (dv / self.along_length) ** 2))
 
-    def plane(self, a: Array, b: Array) -> Array:
-        """Covariance of the unknown plane."""
-        one, two = a - self.centre, b - self.centre
-        return np.asarray(LEVEL_SD_MM**2 + SLOPE_SD**2 * (one @ two.T))
+    def shape(self, a: Array, b: Array) -> Array:
+        """Covariance of the unknown plane and bends."""
+        return np.asarray(self.shapes(a) @ self.shapes(b).T)
+
+    def shapes(self, a: Array) -> Array:
+        """Height, slopes and bends at `(n, 2)`, each times its a priori size `(n, 3)` or, with an extent, `(n, 6)`."""
+        columns = [np.full(len(a), LEVEL_SD_MM), *(SLOPE_SD * (a - self.centre)).T]
+        if self.extent is not None:
+            u0, v0, width, length = self.extent
+            up = (a[:, 1] - v0) / length
+            mid_eave, mid_slope = np.sin(np.pi * (a[:, 0] - u0) / width), np.sin(np.pi * up)
+            sag = BEND * length * mid_slope
+            columns += [sag, sag * mid_eave, BEND * width * up * mid_eave]
+        return np.column_stack(columns)
 
     def error(self, a: Array, b: Array) -> Array:
         """Covariance of the smooth survey error."""
@@ -66,9 +81,7 @@ class Prior:
 
     def variance(self, a: Array) -> Array:
         """Prior variance of the substrate at `(n, 2)`."""
-        return np.asarray(
-            self.smooth_sd**2 + self.rafter_sd**2 + LEVEL_SD_MM**2 + SLOPE_SD**2 * np.sum((a - self.centre) ** 2, axis=1)
-        )
+        return np.asarray(self.smooth_sd**2 + self.rafter_sd**2 + np.sum(self.shapes(a) ** 2, axis=1))
 
 
 def matern(r: Array) -> Array:

@@ -14,8 +14,8 @@ from rowplane.frames import move_origin, survey_to_face
 from rowplane.model import Array, Face, Patch, Readings, Surface, Survey, TilePattern
 from rowplane.surface.datum import carried, datum_frame, moved
 from rowplane.surface.field import condition, left_out
-from rowplane.surface.outcome import carried_prior, finished, on_own_plane
-from rowplane.surface.smoothing import choose_prior, first_prior
+from rowplane.surface.outcome import finished, on_own_plane
+from rowplane.surface.smoothing import choose_prior, first_prior, over
 
 LEVEL_ERROR_SD_MM = 0.5
 KIND_SD_MM = 100.0
@@ -42,7 +42,7 @@ def map_levels(survey: Survey, mine: NDArray[np.bool_], face: Face, config: Surf
     shared = KIND_SD_MM**2 * ((kinds[:, None] == kinds[None, :]) & (kinds != _usual(kinds))[:, None])
     variance = np.full(len(uvw), config.reading_sd_mm**2)
     error = LEVEL_ERROR_SD_MM if config.smooth_error_sd_mm is None else config.smooth_error_sd_mm
-    prior = first_prior(face.outline.centroid.coords[0], max(config.seating_sd_mm, 0.2), error, config.smooth_error_length_mm)
+    prior = first_prior(face.outline, max(config.seating_sd_mm, 0.2), error, config.smooth_error_length_mm)
     keep = np.ones(len(uvw), dtype=bool)
     for _ in range(3):
         both = shared[np.ix_(keep, keep)]
@@ -56,7 +56,7 @@ def map_levels(survey: Survey, mine: NDArray[np.bool_], face: Face, config: Surf
     flat = on_own_plane(face, field, taped=readings.given_uv)
     here, note = _at_datum(flat, survey, mine, readings)
     at = carried(face.frame, here.frame, uvw[:, :2], uvw[:, 2])
-    own = condition(carried_prior(prior, here), at[keep, :2], at[keep, 2], variance[keep], tiles[keep], both)
+    own = condition(over(prior, here.outline), at[keep, :2], at[keep, 2], variance[keep], tiles[keep], both)
     patches = tuple(_off(at[k], float(uvw[k, 2] - field.mean_mm(uvw[k : k + 1, :2])[0])) for k in np.flatnonzero(~keep))
     pattern = hinted_pattern(config, at[:, :2], kinds)
     surface = finished(here, pattern, own, config.reading_sd_mm, patches, note, config.raster_step_mm)

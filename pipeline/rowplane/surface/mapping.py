@@ -19,10 +19,10 @@ from rowplane.surface.datum import carried, carried_grid, datum_frame, moved, pa
 from rowplane.surface.field import Prior, SubstrateField, condition, given, left_out
 from rowplane.surface.grid import Grid, detrend, find_grid
 from rowplane.surface.levels import map_levels
-from rowplane.surface.outcome import carried_prior, finished, on_own_plane
+from rowplane.surface.outcome import finished, on_own_plane
 from rowplane.surface.patches import patches_of
 from rowplane.surface.relief import Relief, anchor, fit_relief, pan_of, refine
-from rowplane.surface.smoothing import UNPATTERNED_SEAT_MM, choose_prior, first_prior
+from rowplane.surface.smoothing import UNPATTERNED_SEAT_MM, choose_prior, first_prior, over
 
 PATTERN_POINTS = 60_000
 """Points that the tile pattern is found on: more do not move it by a tenth of a millimetre."""
@@ -78,7 +78,7 @@ def map_face(points_mm: NDArray[Any], face: Face, config: SurfaceConfig) -> Surf
     grid, relief = (found.grid, found.relief) if found else (plain_grid(), None)
     error = CLOUD_ERROR_SD_MM if config.smooth_error_sd_mm is None else config.smooth_error_sd_mm
     seat = config.seating_sd_mm if found else UNPATTERNED_SEAT_MM
-    start = first_prior(face.outline.centroid.coords[0], max(seat, 0.5), error, config.smooth_error_length_mm)
+    start = first_prior(face.outline, max(seat, 0.5), error, config.smooth_error_length_mm)
     cells = values_of(grid, relief, uvw, start)
     prior, good = settle(cells, start)
     return assemble(face, found, cells, good, prior, config)
@@ -168,7 +168,7 @@ def assemble(
     frame, note = datum_frame(flat, grid)
     here = moved(flat, frame)
     uvw = carried(face.frame, frame, values.uv, values.height)
-    field = condition(carried_prior(prior, here), uvw[:, :2], uvw[:, 2], values.variance, values.tiles)
+    field = condition(over(prior, here.outline), uvw[:, :2], uvw[:, 2], values.variance, values.tiles)
     pattern = None
     if found and grid:
         grid = carried_grid(grid, flat.frame, frame)

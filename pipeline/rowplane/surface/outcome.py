@@ -14,7 +14,7 @@ from shapely.geometry import Polygon
 from rowplane.findings import finding
 from rowplane.model import Array, Face, Finding, Flatness, Patch, Surface, TilePattern
 from rowplane.surface.datum import frame_of_plane, moved, tilted_frame
-from rowplane.surface.field import Prior, SubstrateField
+from rowplane.surface.field import SubstrateField
 from rowplane.surface.flatness import flatness_of
 
 MEAN_STEP_MM, SD_STEP_MM = 200.0, 400.0
@@ -26,12 +26,6 @@ def on_own_plane(face: Face, field: SubstrateField, taped: bool = False) -> Face
     """`face` in the frame of the least-squares plane of the field's mean, u level, or where u was `taped` as near to it."""
     turn = tilted_frame if taped else frame_of_plane
     return moved(face, turn(face.frame, *lsq_plane(field, face.outline)))
-
-
-def carried_prior(prior: Prior, face: Face) -> Prior:
-    """The same prior with its free plane about the middle of `face`."""
-    middle = face.outline.centroid
-    return replace(prior, centre=(float(middle.x), float(middle.y)))
 
 
 def finished(

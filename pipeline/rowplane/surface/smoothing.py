@@ -1,6 +1,6 @@
 """How smooth the substrate is, taken from the data: the prior's sizes and lengths by marginal likelihood.
 
-The plane is given a wide prior and so is integrated out, which makes this the restricted likelihood. Weak log-normal
+Plane and bends have wide priors and so are integrated out, which makes this the restricted likelihood. Weak log-normal
 priors, from what carpenters build, keep a face with few tiles sane; a face with many overrules them.
 """
 
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_solve, cholesky
 from scipy.linalg.lapack import dpotri
 from scipy.optimize import minimize
+from shapely.geometry import Polygon
 
 from rowplane.model import Array
 from rowplane.surface.field import Prior, b_spline
@@ -20,16 +21,23 @@ from rowplane.surface.field import Prior, b_spline
 MOST_TILES = 420
 """Tiles that the likelihood is worked out on; more of them settle five numbers no better."""
 NAMES = ("smooth_sd", "smooth_length", "rafter_sd", "rafter_length", "seat_sd")
-EXPECTED = np.log([8.0, 2200.0, 1.6, 650.0, 2.2])
+EXPECTED = np.log([5.0, 2200.0, 1.6, 650.0, 2.2])
 SPREAD = np.array([0.8, 0.5, 0.6, 0.25, 0.5])
 LIMITS = np.log([[0.5, 60.0], [1000.0, 9000.0], [0.2, 6.0], [350.0, 1000.0], [0.2, 30.0]])
 UNPATTERNED_SEAT_MM = 12.0
 
 
-def first_prior(middle: tuple[float, float], seat_mm: float, error_mm: float, error_length_mm: float) -> Prior:
-    """What is expected before anything is measured; the plane is free about the face's middle."""
+def first_prior(outline: Polygon, seat_mm: float, error_mm: float, error_length_mm: float) -> Prior:
+    """What is expected of a face before anything is measured."""
     smooth, length, rafter, spacing, _ = np.exp(EXPECTED).tolist()
-    return Prior(smooth, length, rafter, spacing, seat_mm, error_mm, error_length_mm, (float(middle[0]), float(middle[1])))
+    return over(Prior(smooth, length, rafter, spacing, seat_mm, error_mm, error_length_mm), outline)
+
+
+def over(prior: Prior, outline: Polygon) -> Prior:
+    """The same prior with plane and bends over `outline`, which lies in the frame that the values will be in."""
+    u0, v0, u1, v1 = outline.bounds
+    middle = outline.centroid
+    return replace(prior, centre=(float(middle.x), float(middle.y)), extent=(u0, v0, max(u1 - u0, 1.0), max(v1 - v0, 1.0)))
 
 
 def choose_prior(
@@ -63,7 +71,7 @@ class _Likelihood:
         dv = uv[:, None, 1] - uv[None, :, 1]
         self.distance = np.sqrt(self.du**2 + dv**2)
         self.along = start.along(dv)
-        self.fixed = start.plane(uv, uv) + start.error(uv, uv) + extra
+        self.fixed = start.shape(uv, uv) + start.error(uv, uv) + extra
 
     def __call__(self, x: Array) -> tuple[float, Array]:
         smooth_sd, smooth_length, rafter_sd, rafter_length, seat_sd = np.exp(x)
