@@ -147,7 +147,7 @@ def test_plan_marks_are_those_of_the_tables(files, feet):
 def test_model_carries_the_height_of_every_foot(files, feet):
     page = files["model.html"].decode()
     data = json.loads(re.search(r'id="model-data">(.*?)</script>', page, re.S).group(1))
-    assert {f["id"]: f"{f['height']:.1f}" for f in data["feet"]} == {f: height(r) for f, r in feet.items()}
+    assert {f["id"]: f["height"] for f in data["feet"]} == {f: f"{height(r)} mm" for f, r in feet.items()}
 
 
 def test_sizes_stay_within_what_a_phone_takes(files):

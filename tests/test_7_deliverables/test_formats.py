@@ -29,6 +29,7 @@ from rowplane.deliverables.solids import PUOR, deviation_colours
 from rowplane.deliverables.svg import layout_svg
 from rowplane.deliverables.write import WRITERS
 from rowplane.deliverables.xlsx import xlsx_files
+from rowplane.model import Finding, Surfaces
 from test_7_deliverables.builders import empty_result, make_result
 
 HOSTILE = '=cmd()|"<script>alert(1)</script>" & $\\alpha$ %%c שלום 🏠 ' + "x" * 400
@@ -197,6 +198,68 @@ def test_every_writer_takes_hostile_names_and_empty_results(writer):
         for name, content in files.items():
             if name.endswith((".html", ".svg")):
                 assert b"<script>alert" not in content, name
+
+
+def hostile_result():
+    """Foreign text wherever text from outside can stand."""
+    result = make_result(name=HOSTILE, columns=(3,), rows=(2,))
+    config = Config.model_validate({"module": {"name": HOSTILE[:100]}, "hardware": {"name": HOSTILE[:100]}})
+    hooks = tuple(replace(h, note=HOSTILE, rafter=HOSTILE) for h in result.plan.hooks[:2]) + result.plan.hooks[2:]
+    feet = tuple(replace(f, note=HOSTILE) for f in result.plan.feet[:1]) + result.plan.feet[1:]
+    told = (Finding("feet-to-measure", "caution", HOSTILE, HOSTILE),)
+    plan = replace(result.plan, hooks=hooks, feet=feet, findings=told, loads_screened=HOSTILE)
+    parts = tuple(replace(p, part=HOSTILE, detail=HOSTILE, note=HOSTILE) for p in result.parts)
+    surfaces = Surfaces(tuple(replace(s, datum_note=HOSTILE) for s in result.surfaces.surfaces))
+    quality = replace(result.quality, reasons=(HOSTILE,))
+    lead = replace(result.lead, config=config)
+    return replace(result, lead=lead, plan=plan, parts=parts, surfaces=surfaces, quality=quality)
+
+
+@pytest.fixture(scope="module")
+def hostile_files():
+    result = hostile_result()
+    sheets = build_sheets(result)
+    return {name: content for writer in WRITERS for name, content in writer(result, sheets).items()}
+
+
+def test_foreign_text_is_text_in_every_format(hostile_files):
+    import ezdxf
+    import openpyxl
+
+    for name, content in hostile_files.items():
+        if name.endswith((".html", ".svg")):
+            assert b"<script>alert" not in content, name
+        if name.endswith(".csv"):
+            cells = [cell for row in csv.reader(io.StringIO(content.decode())) for cell in row]
+            assert not any(cell.startswith(("=", "@")) for cell in cells), name
+    ET.fromstring(hostile_files["layout.svg"])
+    for sheet in openpyxl.load_workbook(io.BytesIO(hostile_files["tables.xlsx"])):
+        assert all(cell.data_type != "f" for row in sheet.iter_rows() for cell in row)
+    drawing = ezdxf.read(io.StringIO(hostile_files["layout.dxf"].decode()))
+    assert not drawing.audit().errors
+    assert all("%%c" not in t.dxf.text for layout in drawing.layouts for t in layout.query("TEXT"))
+
+
+def test_foreign_text_stays_on_its_paper(hostile_files):
+    pdfium = pytest.importorskip("pypdfium2")
+    for page in pdfium.PdfDocument(hostile_files["crew-sheet.pdf"]):
+        ink = np.asarray(page.render(scale=1).to_pil().convert("L"))
+        assert ink[:, :20].min() > 250, "nothing left of the margin"
+        assert ink[:, -20:].min() > 250, "nothing right of the margin"
+
+
+def test_six_hundred_feet_keep_every_label_apart():
+    result = make_result(columns=(20, 20, 20), rows=(7, 7, 6))
+    assert len(result.plan.feet) > 600
+    for drawing in build_drawings(result):
+        boxes = label_boxes(drawing)
+        for k, box in enumerate(boxes):
+            others = boxes[k + 1 :]
+            clash = (others[:, 0] < box[2]) & (others[:, 2] > box[0]) & (others[:, 1] < box[3]) & (others[:, 3] > box[1])
+            assert not clash.any(), drawing.face
+    sheets = build_sheets(result)
+    pages = build_pages(result, sheets)
+    assert sum(len(run.rows) for page in pages.heights for run in page.runs) == len(sheets.stops) == len(result.plan.feet)
 
 
 def test_infinities_and_missing_levels_do_not_stop_the_sheets():

@@ -111,7 +111,7 @@ def _hook_row(places: Places, hook: Hook, note: str, pattern: TilePattern | None
     return HookRow(
         hook=hook.id,
         short=plain(hook.id.removeprefix(f"{hook.rail}-")),
-        rafter=WORDS["find"] if hook.find_rafter else plain(hook.rafter, 30),
+        rafter=WORDS["find"] if hook.find_rafter else plain(hook.rafter, 12),
         probe=f"± {length.run(hook.probe_mm)}",
         course=str(hook.course) if hook.course else "",
         pan=str(hook.pan) if hook.pan else "",

@@ -11,6 +11,7 @@ from rowplane.deliverables.content import Files, Sheets
 from rowplane.deliverables.marking_figure import marking_figures
 from rowplane.deliverables.page_content import Pages
 from rowplane.deliverables.pages import build_pages
+from rowplane.deliverables.safe import breakable, plain
 from rowplane.deliverables.svg import plan_svg
 from rowplane.deliverables.words import SEVERITY_SIGNS, SEVERITY_WORDS, WORDS
 from rowplane.model import RoofResult
@@ -45,11 +46,7 @@ def pdf_values(sheets: Sheets, pages: Pages) -> dict[str, Any]:
     """What the template sets: plain strings, lists and SVG figures."""
     drawings = {d.face: d for d in sheets.drawings}
     figures = {page.array: marking_figures(drawings[page.face], page) for page in pages.marking if page.face in drawings}
-    return {
-        "words": WORDS,
-        "signs": {SEVERITY_WORDS[key]: sign for key, sign in SEVERITY_SIGNS.items()},
-        "inches": sheets.units == "in",
-        "paper": {"a4": "a4", "letter": "us-letter"}[sheets.paper],
+    said = {
         "lead": sheets.lead,
         "headline": sheets.headline,
         "date": sheets.survey_date,
@@ -60,13 +57,26 @@ def pdf_values(sheets: Sheets, pages: Pages) -> dict[str, Any]:
         "cautions": sheets.cautions,
         "assumed": sheets.assumed,
         "findings": sheets.findings,
+        **{f.name: getattr(pages, f.name) for f in dataclasses.fields(pages)},
+    }
+    return {
+        "words": WORDS,
+        "signs": {SEVERITY_WORDS[key]: sign for key, sign in SEVERITY_SIGNS.items()},
+        "inches": sheets.units == "in",
+        "paper": {"a4": "a4", "letter": "us-letter"}[sheets.paper],
+        "short": plain(sheets.lead, 45),
         "plan": plan_svg(sheets.key_plan) if sheets.key_plan else "",
         "figures": figures,
-        **{f.name: _plain(getattr(pages, f.name)) for f in dataclasses.fields(pages)},
+        **_plain(said),
     }
 
 
 def _plain(value: Any) -> Any:
-    if isinstance(value, tuple):
-        return [_plain(v) for v in value]
-    return dataclasses.asdict(value) if dataclasses.is_dataclass(value) and not isinstance(value, type) else value
+    """Nouns as dicts and lists; text with places to break it."""
+    if isinstance(value, str):
+        return breakable(value)
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        value = {f.name: getattr(value, f.name) for f in dataclasses.fields(value)}
+    if isinstance(value, dict):
+        return {key: _plain(v) for key, v in value.items()}
+    return [_plain(v) for v in value] if isinstance(value, tuple) else value

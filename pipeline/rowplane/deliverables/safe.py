@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import unicodedata
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
@@ -17,6 +18,11 @@ def plain(text: object, longest: int = 300) -> str:
     kept = "".join(" " if c.isspace() else c for c in str(text) if _printable(c) or c.isspace())
     line = " ".join(kept.split())
     return line if len(line) <= longest else line[: longest - 1] + "…"
+
+
+def breakable(text: str) -> str:
+    """The same with places to break a line in what has no space for very long, so that it stays on its paper."""
+    return re.sub(r"\S{41,}", lambda run: re.sub(r"(.{10})", "\\1\u200b", run.group()), text)
 
 
 def harmless(text: str) -> str:
