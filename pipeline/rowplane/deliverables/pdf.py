@@ -55,7 +55,6 @@ def pdf_values(sheets: Sheets, pages: Pages) -> dict[str, Any]:
         "facts": sheets.facts,
         "quality": sheets.quality,
         "cautions": sheets.cautions,
-        "assumed": sheets.assumed,
         "findings": sheets.findings,
         **{f.name: getattr(pages, f.name) for f in dataclasses.fields(pages)},
     }
@@ -67,6 +66,7 @@ def pdf_values(sheets: Sheets, pages: Pages) -> dict[str, Any]:
         "short": plain(sheets.lead, 45),
         "plan": plan_svg(sheets.key_plan) if sheets.key_plan else "",
         "figures": figures,
+        "assumed": sheets.assumed,
         **_plain(said),
     }
 

@@ -22,7 +22,7 @@ def plain(text: object, longest: int = 300) -> str:
 
 def breakable(text: str) -> str:
     """The same with places to break a line in what has no space for very long, so that it stays on its paper."""
-    return re.sub(r"\S{41,}", lambda run: re.sub(r"(.{10})", "\\1\u200b", run.group()), text)
+    return re.sub(r"\S{25,}", lambda run: re.sub(r"(.{10})", "\\1\u200b", run.group()), text)
 
 
 def harmless(text: str) -> str:
