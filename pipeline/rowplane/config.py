@@ -351,6 +351,10 @@ class LevellingConfig(Section):
     string_mass_g_m: float = Field(1.5, gt=0, le=50, description="string line's mass per metre (assumed)")
     string_pull_N: float = Field(50, gt=1, le=1000, description="string line's pull (assumed)")
     hold_parallel: bool = Field(False, description="keep the array plane parallel to the face")
+    one_plane_per_face: bool = Field(False, description="arrays of one face share one plane")
+    max_fold_mm: float = Field(
+        0, ge=0, le=50, description="fold between two rows, off the chord over both, where one plane cannot work; 0: never"
+    )
     front_height_mm: float | None = Field(
         None, ge=0, le=1000, description="module underside over the face plane at the array's front edge; free by default"
     )

@@ -81,6 +81,16 @@ CATALOGUE: dict[str, FindingKind] = {
         "The substrate sags beyond an ordinary deflection limit.",
         "Have the structure looked at by somebody licensed to judge it before anything is loaded onto it.",
     ),
+    "points-left-out": FindingKind(
+        "info",
+        "Points that are not the tile pattern were kept out of the substrate.",
+        "Nothing; look at the hatched patches of the deviation map if the count surprises you.",
+    ),
+    "survey-error-assumed": FindingKind(
+        "info",
+        "The part of the survey's error that is smooth over metres is assumed, not measured.",
+        "Give surface.smooth_error_sd_mm from check points; readings on the roof (`rowplane recheck`) correct it.",
+    ),
     # placement, supports
     "no-layout": FindingKind("stop", "No module fits on the faces of this roof.", "Read the reason; change what it names."),
     "layout-count": FindingKind(
@@ -98,6 +108,11 @@ CATALOGUE: dict[str, FindingKind] = {
     ),
     "modules-dropped": FindingKind(
         "info", "Modules that would fit were left out, for the reason named.", "Nothing, unless the count surprises you."
+    ),
+    "modules-not-carried": FindingKind(
+        "caution",
+        "There is room for more modules, but no rails on these rafters and in these pans could carry them within every limit.",
+        "Try another module, a hook that reaches further, or other rail and foot limits of your supplier, and compare.",
     ),
     "outline-repaired": FindingKind(
         "person",
@@ -186,6 +201,11 @@ CATALOGUE: dict[str, FindingKind] = {
         "Put the data sheet's values into [hardware] and [module].",
     ),
     # levelling
+    "rows-folded": FindingKind(
+        "caution",
+        "No one plane reaches every foot; rows were given planes of their own that meet in folds, as the settings allow.",
+        "Look whether the fold may be seen from the street; levelling.max_fold_mm = 0 forbids it, and other cures are named.",
+    ),
     "foot-out-of-reach": FindingKind(
         "person",
         "A foot cannot reach the array plane within its travel and the packers in stock.",
@@ -220,6 +240,11 @@ CATALOGUE: dict[str, FindingKind] = {
         "person",
         "A reading does not agree with the survey and the other readings; it was left out.",
         "Measure that point again and give it once more.",
+    ),
+    "survey-errs-more": FindingKind(
+        "caution",
+        "The readings stand further off the survey than its stated error allows, all together and not one by one.",
+        "Measure more of the feet marked 'measure': what was not measured is taken to be that much less sure.",
     ),
     "reading-unused": FindingKind(
         "info",

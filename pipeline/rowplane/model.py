@@ -305,10 +305,14 @@ class Flatness:
 
 @dataclass(frozen=True)
 class Patch:
-    """Part of a face kept out of the substrate: displaced or missing tile, moss, cap; `outline` in u, v, mm."""
+    """Part of a face kept out of the substrate; `outline` in u, v, mm, `height_mm` over the tiles' own tops.
+
+    displaced: a tile that does not lie as its neighbours do; growth: moss and the like; missing: a tile that is not there;
+    cap, tray: a strip along an edge that stands over the tiles (ridge and hip caps) or lies under them (valley trays).
+    """
 
     outline: Polygon
-    kind: Literal["displaced", "growth", "cap", "missing", "unseen"]
+    kind: Literal["displaced", "growth", "cap", "tray", "missing"]
     height_mm: float
 
 
@@ -569,6 +573,7 @@ class FootSetting:
 class ArrayPlane:
     """The common plane of an array's module seats: w = height_mm + slope_u·u + slope_v·v over the face plane.
 
+    `folds` of (v_mm, change of slope_v there), where rows had to be given planes of their own: the plane is then the front row's.
     `objective` names and values of the lexicographic optimum with `bounds` proved for the same; `binding` the ids of the
     feet that hold it. `probability` that all seats end within tolerance, NaN where not simulated.
     """
@@ -588,6 +593,7 @@ class ArrayPlane:
     worst_kink_mm: float
     worst_twist_mm: float
     probability: float
+    folds: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -644,6 +650,8 @@ class LevelLimits:
     max_height_mm: float
     thickness_mm: float
     hold_parallel: bool
+    one_plane_per_face: bool
+    max_fold_mm: float
     front_height_mm: float
     """NaN where the front edge is free."""
     tolerance_mm: float
@@ -673,6 +681,7 @@ class RecheckBasis(Posterior):
     `clear_uv_mm` `(g, 2)` points under the modules, `crown_mm` `(g,)` highest tile top there, `crown_covariance_mm2`
     `(g, h)` of it with the hook seats. `hooks_up` True once hook packers are chosen and stay; `hook_packer_mm` `(h,)` those
     in `mean_mm`. `lift_mm`, `packer_mm` `(f,)` and `plane` `(3,)` (height, slope_u, slope_v) as last written, NaN before;
+    `fold_v_mm` `(r,)` where rows meet that may fold, `folds` `(r,)` the change of slope_v there, 0 for one plane;
     `held` `(f,)` feet that are set and stay. `goals` names and `goal_values` `(k, 2)` values with proved bounds, `binding`
     foot ids, of that plane. `rail_covariance_mm2` `(f, f)` of the rail tops at the feet with the readings taken in. `taken` the
     readings so far, one text each (levelling/taken.py); `revision` counts rechecks.
@@ -697,6 +706,8 @@ class RecheckBasis(Posterior):
     lift_mm: Array
     packer_mm: Array
     plane: Array
+    fold_v_mm: Array
+    folds: Array
     goals: tuple[str, ...]
     goal_values: Array
     binding: tuple[str, ...]

@@ -107,11 +107,38 @@ def test_readings_update_numbers_as_recheck_does_and_are_exported_for_it(crew, l
     assert [f.rail_height_mm for f in again.feet] == pytest.approx([f.rail_height_mm for f in after.feet], abs=1e-6)
 
 
+def test_lifts_follow_a_bubble_and_set_feet_as_recheck_has_them(crew, lead_folder, tmp_path):
+    rows, result = rows_of(lead_folder), levelled_result()
+    (basis,) = (b for b in result.levels.posteriors if b.array == "A1")
+    # A bubble far beyond what the survey says of itself, levelled at every other foot; a corner was set before.
+    set_first = basis.foot_ids[0]
+    crew.locator(f'#feet button[data-foot="{set_first}"]').click()
+    crew.locator("#done").click()
+    rail = basis.influence @ basis.mean_mm
+    for i in range(1, len(basis.foot_ids), 2):
+        u, v = basis.foot_u_mm[i], basis.foot_v_mm[i]
+        bubble = 9 * math.sin(u / 1400) * math.cos(v / 1700)
+        enter(crew, basis.foot_ids[i], "height", float(basis.up @ [u, v, rail[i] + bubble]) + 50)
+    assert "Left out" not in crew.locator("#notice").inner_text()
+    (tmp_path / "told.csv").write_text(crew.evaluate("crewSheet.file()"), encoding="utf-8")
+    told = read_field_readings(tmp_path / "told.csv", next(iter(rows.values()))["revision"])
+    after = recheck_feet(read_earlier_result(lead_folder).levels, told)
+    assert "survey-errs-more" in {f.code for f in after.findings}
+    assert ("plane moved", pytest.approx(0)) not in after.planes[0].objective
+    assert after.planes[0].objective[0][0] == "plane moved"
+    shown = {f.foot: crew.evaluate("id => crewSheet.lift(id)", f.foot) for f in after.feet}
+    assert shown == pytest.approx({f.foot: f.lift_mm for f in after.feet}, abs=0.1)
+    assert sum(shown[f] != pytest.approx(float(rows[f]["lift_mm"])) for f in shown) > 3
+    for setting in after.feet[: len(basis.foot_ids)]:
+        assert crew.evaluate("id => crewSheet.rail(id)", setting.foot) == pytest.approx(setting.rail_height_mm, abs=0.05)
+        assert crew.evaluate("id => crewSheet.sigma(id)", setting.foot) == pytest.approx(setting.sigma_mm, abs=0.02)
+
+
 def test_a_set_foot_keeps_its_number_and_is_exported_as_set(crew):
     foot, height = crew.locator("#foot").inner_text(), float(crew.locator("#height").inner_text())
     crew.locator("#done").click()
     lines = crew.evaluate("crewSheet.file()").splitlines()
-    assert lines[0] == "id,kind,value_mm,u_mm,v_mm,note"
+    assert lines[0] == "id,kind,value_mm,u_mm,v_mm,note,revision"
     assert lines[1].split(",")[:2] == [foot, "set"]
     assert math.isclose(float(lines[1].split(",")[2]), height, abs_tol=0.051)
 

@@ -28,7 +28,7 @@ class Best:
 
 def limits_of(task: Task) -> tuple[Array, Array]:
     """Rows and right sides of what the plane itself must keep: rows · x ≤ rhs."""
-    eye = np.eye(3)[1:]
+    eye = np.eye(len(task.upper))[1:]
     rows = np.vstack([-task.crowns, task.corners, eye, -eye])
     rhs = np.concatenate([-task.floor, np.full(len(task.corners), task.ceiling), task.upper[1:], -task.lower[1:]])
     return rows, rhs
@@ -84,7 +84,7 @@ def _greatest(task: Task, rail: Array) -> float:
     rows, rhs = np.vstack([rows, size]), np.concatenate([rhs, rail + task.middle, -rail - task.middle])
     y = corners_of(rows, rhs)
     y = y[np.all(y @ rows.T <= rhs + EPS, axis=1)]
-    return float(y[:, 3].min(initial=np.inf))
+    return float(y[:, -1].min(initial=np.inf))
 
 
 def _turning(task: Task, rail: Array, greatest: float) -> float:

@@ -10,8 +10,8 @@ import numpy as np
 
 from rowplane.deliverables.content import Sheets, Stop
 from rowplane.deliverables.places import Places
-from rowplane.deliverables.words import PAGE_WORDS
-from rowplane.model import Array, ModuleArray, Posterior, RecheckBasis, RoofResult
+from rowplane.deliverables.words import PAGE_WORDS, count
+from rowplane.model import ModuleArray, RecheckBasis, RoofResult
 
 MOST_COVARIANCE_BYTES = 260_000
 """Room in the page for all covariances together; a lead beyond it is rechecked at the desk only."""
@@ -35,8 +35,12 @@ def crew_data(result: RoofResult, sheets: Sheets) -> dict[str, Any]:
         "stops": [_stop(s) for s in sheets.stops],
         "arrays": _arrays(result),
         "words": PAGE_WORDS,
-        "titles": {a.id: f"{a.id} ({len(a.modules)} modules, face {a.face})" for a in result.layout.arrays},
+        "titles": {a.id: _title(a) for a in result.layout.arrays},
     }
+
+
+def _title(array: ModuleArray) -> str:
+    return PAGE_WORDS["array_title"].format(array=array.id, modules=count("module", len(array.modules)), face=array.face)
 
 
 def _stop(stop: Stop) -> dict[str, Any]:
@@ -72,16 +76,16 @@ def _arrays(result: RoofResult) -> dict[str, Any]:
 
 def _array(result: RoofResult, places: Places, array: ModuleArray, basis: RecheckBasis) -> dict[str, Any]:
     feet = [places.feet[f] for f in basis.foot_ids]
-    covariance = rail_covariance(basis)
-    upper = covariance[np.triu_indices(len(feet))].astype("<f4")
+    upper = basis.rail_covariance_mm2[np.triu_indices(len(feet))].astype("<f4")
     supports, sags = _strings(result, places, array)
     return {
         "feet": list(basis.foot_ids),
         "u": [_round(f.u_mm) for f in feet],
         "v": [_round(f.v_mm) for f in feet],
-        "rail": [_round(x) for x in basis.influence @ basis.mean_mm],
+        "rail": [_round(places.foot_settings[f].rail_height_mm) for f in basis.foot_ids],
         "plane": [_round(places.plane_height(array.id, f.u_mm, f.v_mm)) for f in feet],
         "covariance": base64.b64encode(upper.tobytes()).decode(),
+        "scatter": _scatter(basis),
         "supports": [supports.get(f) for f in basis.foot_ids],
         "sag": [sags.get(f) for f in basis.foot_ids],
         "reading_sd": basis.limits.reading_sd_mm,
@@ -94,9 +98,12 @@ def _array(result: RoofResult, places: Places, array: ModuleArray, basis: Rechec
     }
 
 
-def rail_covariance(posterior: Posterior) -> Array:
-    """Covariance `(f, f)`, mm², of the rail tops at the feet."""
-    return np.asarray(posterior.influence @ posterior.covariance_mm2 @ posterior.influence.T)
+def _scatter(basis: RecheckBasis) -> list[tuple[int, int, float]]:
+    """What hooks scatter at the feet of one rail, (foot, foot, mm²), each pair once; none once readings have told of hooks."""
+    if basis.taken:
+        return []
+    shared = basis.limits.hook_seat_sd_mm**2 * np.triu(basis.influence @ basis.influence.T)
+    return [(int(i), int(j), round(float(shared[i, j]), DIGITS)) for i, j in np.argwhere(shared != 0)]
 
 
 def _strings(result: RoofResult, places: Places, array: ModuleArray) -> tuple[dict[str, Any], dict[str, float]]:

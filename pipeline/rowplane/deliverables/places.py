@@ -49,7 +49,10 @@ class Places:
     def plane_height(self, array: str, u_mm: float, v_mm: float) -> float:
         """Array plane over the face plane at u, v, mm; NaN without an array plane."""
         plane = self.planes.get(array)
-        return math.nan if plane is None else plane.height_mm + plane.slope_u * u_mm + plane.slope_v * v_mm
+        if plane is None:
+            return math.nan
+        bent = sum(bend * max(v_mm - at, 0.0) for at, bend in plane.folds)
+        return plane.height_mm + plane.slope_u * u_mm + plane.slope_v * v_mm + bent
 
     def seat_mm(self, hook_id: str) -> float:
         """Height of a hook's seat over the face plane, packers included, mm."""

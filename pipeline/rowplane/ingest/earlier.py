@@ -8,8 +8,10 @@ import math
 import types
 import typing
 import zipfile
+import zlib
 from dataclasses import replace
 from datetime import date
+from functools import cache
 from pathlib import Path
 from typing import Any, get_args, get_origin, get_type_hints
 
@@ -42,7 +44,7 @@ MOST_UNPACKED = 500_000_000
 MOST_BYTES = 200_000_000
 UNREADABLE = (
     OSError, KeyError, ValueError, TypeError, AttributeError, IndexError, OverflowError, EOFError, RecursionError,
-    zipfile.BadZipFile, ShapelyError,
+    NotImplementedError, zipfile.BadZipFile, zlib.error, ShapelyError,
 )  # fmt: skip
 
 
@@ -155,7 +157,7 @@ def of_plain(kind: Any, value: Any, **given: Any) -> Any:
     `value`. Raises KeyError, TypeError or ValueError where it does not fit.
     """
     if dataclasses.is_dataclass(kind) and isinstance(kind, type):
-        hints = get_type_hints(kind)
+        hints = _hints(kind)
         named = {f.name: of_plain(hints[f.name], value[f.name]) for f in dataclasses.fields(kind) if f.name not in given}
         return kind(**named, **given)
     if get_origin(kind) in (typing.Union, types.UnionType):
@@ -168,6 +170,11 @@ def of_plain(kind: Any, value: Any, **given: Any) -> Any:
     if isinstance(kind, type) and issubclass(kind, BaseGeometry):
         return Polygon() if value is None else shape(value)
     return _single(kind, value)
+
+
+@cache
+def _hints(kind: type) -> dict[str, Any]:
+    return get_type_hints(kind)
 
 
 def _single(kind: Any, value: Any) -> Any:

@@ -24,7 +24,7 @@ from rowplane.levelling.basis import basis_of
 from rowplane.levelling.cures import cures_of
 from rowplane.levelling.recheck import recheck_feet
 from rowplane.levelling.result import levelling_of
-from rowplane.levelling.setting import settle
+from rowplane.levelling.setting import settle_all
 from rowplane.model import Layout, Levelling, SupportPlan, Surfaces
 
 __all__ = ["basis_of", "level_feet", "recheck_feet"]
@@ -44,7 +44,7 @@ def level_feet(
     and, where packers cannot cure, a wish for another layout). No arrays in, an empty Levelling out.
     """
     bases = basis_of(layout, plan, surfaces, levelling, hardware, module)
-    solved = tuple(settle(basis) for basis in bases)
+    solved = settle_all(bases)
     wishes, findings = cures_of(solved)
     with_feet = {basis.array for basis in bases}
     bare = tuple(

@@ -78,6 +78,7 @@ def _basis(
     slope_cov = slope_covariance(field, hook_uv)
     clear_uv = clear_points(array.modules)
     nan = np.full(len(feet), np.nan)
+    fold_v = fold_lines(array.modules) if limits.max_fold_mm > 0 else np.zeros(0)
     return RecheckBasis(
         array=array.id, face=array.face, revision=0, up=np.asarray(surface.face.frame.axes)[:, 2].astype(float),
         hook_ids=tuple(h.id for h in hooks), foot_ids=tuple(f.id for f in feet),
@@ -91,7 +92,8 @@ def _basis(
         foot_lines=np.array([f.line for f in feet], dtype=np.int64), foot_runs=np.array([f.run for f in feet], dtype=np.int64),
         foot_u_mm=np.array([f.u_mm for f in feet], dtype=float), foot_v_mm=np.array([f.v_mm for f in feet], dtype=float),
         held=np.zeros(len(feet), dtype=bool), lift_mm=nan, packer_mm=nan.copy(), plane=np.full(3, np.nan),
-        goals=(), goal_values=np.zeros((0, 2)), binding=(),
+        fold_v_mm=fold_v, folds=np.zeros(len(fold_v)),
+        goals=(), goal_values=np.zeros((0, 2)), binding=(), rail_covariance_mm2=np.full((len(feet), len(feet)), np.nan),
         module_ids=tuple(m.id for m in array.modules),
         module_rows=np.array([m.row for m in array.modules], dtype=np.int64),
         module_columns=np.array([m.column for m in array.modules], dtype=np.int64),
@@ -99,6 +101,14 @@ def _basis(
         clear_uv_mm=clear_uv, crown_mm=field.mean_mm(clear_uv) + surface.relief_crown_mm,
         crown_covariance_mm2=field.covariance_mm2(clear_uv, hook_uv), taken=(), limits=limits,
     )  # fmt: skip
+
+
+def fold_lines(modules: tuple[Module, ...]) -> Array:
+    """v `(r − 1,)` of the middle of the gap between every two neighbouring rows, mm."""
+    rows = sorted({m.row for m in modules})
+    tops = [max(m.rect_mm[3] for m in modules if m.row == row) for row in rows[:-1]]
+    fronts = [min(m.rect_mm[1] for m in modules if m.row == row) for row in rows[1:]]
+    return np.array([0.5 * (top + front) for top, front in zip(tops, fronts, strict=True)], dtype=float)
 
 
 def clear_points(modules: tuple[Module, ...]) -> Array:

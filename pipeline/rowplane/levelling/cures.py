@@ -46,6 +46,7 @@ def cures_of(solved: tuple[Solved, ...]) -> tuple[tuple[Wish, ...], tuple[Findin
         if not len(broken):
             continue
         findings += [_out_of_reach(one, int(i)) for i in broken]
+        findings += _own_plane(solved, one)
         cures = sorted(_cures(one, broken), key=lambda cure: (cure.modules, cure.more_feet))
         findings += [
             finding("levelling-cure", f"array {one.basis.array}", f"Cure {n + 1}: {cure.text}.", cure.modules, None, "modules")
@@ -57,6 +58,16 @@ def cures_of(solved: tuple[Solved, ...]) -> tuple[tuple[Wish, ...], tuple[Findin
             text = "Neither dropping modules nor splitting the array cures it: check the survey there, or raise the hooks."
             findings.append(finding("levelling-cure", f"array {one.basis.array}", text))
     return tuple(wishes), tuple(findings)
+
+
+def _own_plane(solved: tuple[Solved, ...], one: Solved) -> list[Finding]:
+    """Where arrays were held to one plane: whether this one has a plane of its own. Nobody but the person who asked gives it up."""
+    basis = one.basis
+    together = [other for other in solved if other.basis.face == basis.face]
+    if not basis.limits.one_plane_per_face or len(together) < 2 or not reachable(task_of(basis)):
+        return []
+    text = f"Array {basis.array} has a plane of its own within reach: levelling.one_plane_per_face = false."
+    return [finding("levelling-cure", f"array {basis.array}", text, 0, None, "modules")]
 
 
 def _out_of_reach(one: Solved, i: int) -> Finding:
@@ -147,7 +158,7 @@ def _part(basis: RecheckBasis, modules: NDArray[np.bool_]) -> RecheckBasis | Non
         foot_ids=tuple(basis.foot_ids[i] for i in pick), foot_rails=tuple(basis.foot_rails[i] for i in pick),
         foot_lines=basis.foot_lines[feet], foot_runs=basis.foot_runs[feet], foot_u_mm=basis.foot_u_mm[feet],
         foot_v_mm=basis.foot_v_mm[feet], held=basis.held[feet], lift_mm=basis.lift_mm[feet],
-        packer_mm=basis.packer_mm[feet], influence=basis.influence[feet],
+        packer_mm=basis.packer_mm[feet], influence=basis.influence[feet], fold_v_mm=np.zeros(0), folds=np.zeros(0),
         module_ids=tuple(basis.module_ids[i] for i in np.flatnonzero(modules)), module_rows=basis.module_rows[modules],
         module_columns=basis.module_columns[modules], modules_mm=rects, clear_uv_mm=basis.clear_uv_mm[inside],
         crown_mm=basis.crown_mm[inside], crown_covariance_mm2=basis.crown_covariance_mm2[inside],

@@ -21,14 +21,20 @@ MOST_PLACES = 100
 with packers at feet only a second."""
 
 
+MOST_TOGETHER = 24
+"""Feet and hooks up to which all packers stay open while the later goals are met: beyond it that costs ten seconds to win a few
+tenths of a millimetre, so hooks, or feet where hooks take none, keep the packers that the fewest-packers goal gave them."""
+
+
 @dataclass(frozen=True)
 class Task:
-    """One array's plane problem; the plane is `x` `(3,)`: height at the array's middle, rise over half its extent in u, in v.
+    """One array's plane problem; the plane is `x` `(p,)`: height at the array's middle, rise over half its extent in u, in v.
 
-    `feet` `(f, 3)` plane rows of free feet with rail tops `rail` `(f,)` and `influence` `(f, h)` of packers at hooks `(h = 0`
-    where hooks stay as they are). `low`, `high` travel, `middle` its middle. `crowns` `(c, 3)` rows that must be at least
-    `floor` `(c,)`; `corners` `(k, 3)` rows at most `ceiling`. `held` `(s, 3)` rows of feet already set, with seats `held_seat`.
-    `lower`, `upper` `(3,)` bounds of x. `packers` and `pieces`: every packer height there is and the pieces it takes.
+    What follows in `x`, if anything, are folds between rows of modules, for which one plane is given up only where it fails.
+    `feet` `(f, p)` plane rows of free feet with rail tops `rail` `(f,)` and `influence` `(f, h)` of packers at hooks `(h = 0`
+    where hooks stay as they are). `low`, `high` travel, `middle` its middle. `crowns` `(c, p)` rows that must be at least
+    `floor` `(c,)`; `corners` `(k, p)` rows at most `ceiling`. `held` `(s, p)` rows of feet already set, with seats `held_seat`.
+    `lower`, `upper` `(p,)` bounds of x. `packers` and `pieces`: every packer height there is and the pieces it takes.
     """
 
     feet: Array
@@ -70,10 +76,43 @@ def solve(task: Task) -> Answer:
     """Best plane: set feet missed least; within travel; fewest packers; smallest greatest adjustment; least turning.
 
     Adjustment is lift minus mid-travel, turning the sum of its sizes. Packers stand at feet, and at hooks where that is cheaper
-    (up to MOST_PLACES of both; in larger arrays the bound still counts what hooks might save). They come in only where travel alone fails, and
-    feet fall short only where packers fail too: then the total shortfall is made smallest first. Where clearance and greatest
-    height exclude each other both give way by the same smallest amount. Always answers: the tilt bounds alone can be kept.
+    (up to MOST_PLACES of both; in larger arrays the bound still counts what hooks might save). They come in only where travel
+    alone fails, folds between rows only where packers fail too, and feet fall short only where nothing else is left: then the
+    total shortfall is made smallest first. Beyond MOST_TOGETHER the goals after the packers, and their bounds, are those of the
+    packers chosen with them. Where clearance and greatest height exclude each other both give way by the same smallest amount.
+    Always answers: the tilt bounds alone can be kept.
     """
+    plane = _unfolded(task)
+    answer = _within(plane)
+    if answer is None and plane is not task:
+        answer = _within(task)
+    return _fallen_short(plane) if answer is None else answer
+
+
+def reachable(task: Task) -> bool:
+    """Whether some plane suits every free foot within travel and packers; no goal is met beyond the first."""
+    frame = _Frame(_unfolded(task))
+    _first(frame, "way")
+    if len(task.held):
+        _first(frame, "miss")
+    if _in_turn(_Columns(frame, with_packers=False, may_fall_short=False), ("greatest adjustment",), 0.0, 0.0) is not None:
+        return True
+    return _in_turn(_packed(frame, False), ("packers",), 0.0, 0.0) is not None
+
+
+def _unfolded(task: Task) -> Task:
+    """The task with every fold held flat; itself where it has none."""
+    if len(task.upper) == 3:
+        return task
+    return replace(task, lower=_flat(task.lower), upper=_flat(task.upper))
+
+
+def _flat(bounds: Array) -> Array:
+    return np.concatenate([bounds[:3], np.zeros(len(bounds) - 3)])
+
+
+def _within(task: Task) -> Answer | None:
+    """The best plane within travel, with packers where it must be; None where no plane is."""
     frame = _Frame(task)
     given_way = _first(frame, "way")
     held_miss = _first(frame, "miss") if len(task.held) else 0.0
@@ -81,9 +120,16 @@ def solve(task: Task) -> Answer:
     if (answer := _in_turn(plain, ("greatest adjustment", "total turning"), given_way, held_miss)) is not None:
         return answer
     goals = ("packers", "greatest adjustment", "total turning")
-    if (answer := _in_turn(_packed(frame, False), goals, given_way, held_miss)) is not None:
-        return _bounded_by_hooks(frame, answer)
-    answer = _in_turn(_packed(frame, True), ("shortfall", *goals), given_way, held_miss)
+    answer = _in_turn(_packed(frame, False), goals, given_way, held_miss)
+    return None if answer is None else _bounded_by_hooks(frame, answer)
+
+
+def _fallen_short(task: Task) -> Answer:
+    frame = _Frame(task)
+    given_way = _first(frame, "way")
+    held_miss = _first(frame, "miss") if len(task.held) else 0.0
+    goals = ("shortfall", "packers", "greatest adjustment", "total turning")
+    answer = _in_turn(_packed(frame, True), goals, given_way, held_miss)
     if answer is None:
         # The search gave up on the packers; without them the program is linear and always has an answer.
         bare = _Columns(frame, with_packers=False, may_fall_short=True)
@@ -91,17 +137,6 @@ def solve(task: Task) -> Answer:
     if answer is None:
         raise ArithmeticError("the array plane with shortfall allowed has no solution")
     return _bounded_by_hooks(frame, answer)
-
-
-def reachable(task: Task) -> bool:
-    """Whether some plane suits every free foot within travel and packers; no goal is met beyond the first."""
-    frame = _Frame(task)
-    _first(frame, "way")
-    if len(task.held):
-        _first(frame, "miss")
-    if _in_turn(_Columns(frame, with_packers=False, may_fall_short=False), ("greatest adjustment",), 0.0, 0.0) is not None:
-        return True
-    return _in_turn(_packed(frame, False), ("packers",), 0.0, 0.0) is not None
 
 
 def _large(task: Task) -> bool:
@@ -125,12 +160,12 @@ def _bounded_by_hooks(frame: _Frame, answer: Answer) -> Answer:
 
 
 class _Frame:
-    """Limits of the plane that have nothing to do with travel, over x, way and miss (five columns)."""
+    """Limits of the plane that have nothing to do with travel, over x, way and miss (p + 2 columns)."""
 
     def __init__(self, task: Task) -> None:
         self.task = task
         keep = _upper_hull(task.crowns, task.floor)
-        rows, rhs = [np.zeros((0, 5))], [np.zeros(0)]
+        rows, rhs = [np.zeros((0, len(task.upper) + 2))], [np.zeros(0)]
 
         def at_most(plane: Array, way: float, miss: float, limit: Array) -> None:
             extra = np.tile([way, miss], (len(plane), 1))
@@ -147,7 +182,8 @@ class _Frame:
 
 def _first(frame: _Frame, what: str) -> float:
     """Smallest `way` (all else free) or, with that held, smallest `miss`; kept in the frame for what follows."""
-    cost = np.array([0, 0, 0, what == "way", what == "miss"], dtype=float)
+    cost = np.zeros(len(frame.task.upper) + 2)
+    cost[-2 if what == "way" else -1] = 1.0
     bounds = [*zip(frame.task.lower, frame.task.upper, strict=True), (0, None if what == "way" else frame.way), (0, None)]
     result = linprog(cost, frame.rows, frame.rhs, bounds=bounds, method="highs", options={"presolve": True})
     if result.status != 0:
@@ -159,15 +195,16 @@ def _first(frame: _Frame, what: str) -> float:
 
 
 class _Columns:
-    """Columns x(3) | way | miss | t | a(f) | s(f) | packers at feet (f·k) | packers at hooks (h·k), and the rows over them."""
+    """Columns x(p) | way | miss | t | a(f) | s(f) | packers at feet (f·k) | packers at hooks (h·k), and the rows over them."""
 
     def __init__(self, frame: _Frame, with_packers: bool, may_fall_short: bool, with_hooks: bool = True) -> None:
         task = frame.task if with_hooks else replace(frame.task, influence=frame.task.influence[:, :0])
         self.task = task
         f, h = task.influence.shape
         k = len(task.packers) if with_packers else 0
-        self.f, self.h, self.k = f, h, k
-        self.a, self.s, self.zf, self.zh = 6, 6 + f, 6 + 2 * f, 6 + 2 * f + f * k
+        self.f, self.h, self.k, self.t = f, h, k, len(task.upper) + 2
+        self.a = self.t + 1
+        self.s, self.zf, self.zh = self.a + f, self.a + 2 * f, self.a + 2 * f + f * k
         self.n = self.zh + h * k
         self.lift = self._lift_rows()
         self.bounds = [*zip(task.lower, task.upper, strict=True), (0.0, frame.way), (0.0, frame.miss), (0.0, None)]
@@ -190,9 +227,9 @@ class _Columns:
         each = np.arange(f)
         short = sparse.csr_array((np.ones(f), (each, self.s + each)), shape=(f, self.n))
         size = sparse.csr_array((np.ones(f), (each, self.a + each)), shape=(f, self.n))
-        most = sparse.csr_array((np.ones(f), (each, np.full(f, 5))), shape=(f, self.n))
+        most = sparse.csr_array((np.ones(f), (each, np.full(f, self.t))), shape=(f, self.n))
         rail, ones = task.rail, np.ones(f)
-        fixed = sparse.csr_array(sparse.hstack([sparse.csr_array(frame.rows), sparse.csr_array((len(frame.rows), self.n - 5))]))
+        fixed = sparse.csr_array(sparse.hstack([sparse.csr_array(frame.rows), sparse.csr_array((len(frame.rows), self.n - self.t))]))
         rows = [fixed, self.lift - short, -self.lift - short]
         rhs = [frame.rhs, task.high * ones + rail, -task.low * ones - rail]
         for bound in (most, size):
@@ -208,7 +245,7 @@ class _Columns:
         """The goal as a row over all columns."""
         cost = np.zeros(self.n)
         if goal == "greatest adjustment":
-            cost[5] = 1.0
+            cost[self.t] = 1.0
         elif goal == "total turning":
             cost[self.a : self.s] = 1.0
         elif goal == "shortfall":
@@ -241,6 +278,9 @@ def _in_turn(columns: _Columns, goals: tuple[str, ...], given_way: float, held_m
         met.append((goal, value, 0.0 if result.x is None else _bound(result, rhs, bounds, whole is not None)))
         rows = sparse.csr_array(sparse.vstack([rows, sparse.csr_array(cost[None, :])]))
         rhs = np.append(rhs, value + SLACK)
+        if goal == "packers" and columns.f + columns.h > MOST_TOGETHER:
+            held = columns.zh if columns.h else columns.zf
+            bounds = [*bounds[:held], *((x, x) for x in np.round(y[held:]).tolist())]
     return _answer(columns, y, tuple(met), given_way, held_miss)
 
 
@@ -276,14 +316,14 @@ def _answer(
     foot = np.round(y[columns.zf : columns.zh]).reshape(f, k) @ task.packers[:k] if k else np.zeros(f)
     hook = np.round(y[columns.zh :]).reshape(h, k) @ task.packers[:k] if k else np.zeros(h)
     short = y[columns.s : columns.zf]
-    return Answer(y[:3], foot, hook, np.where(short > 1e-5, short, 0.0), given_way, held_miss, met)
+    return Answer(y[: columns.t - 2], foot, hook, np.where(short > 1e-5, short, 0.0), given_way, held_miss, met)
 
 
 def _upper_hull(rows: Array, floor: Array) -> NDArray[np.int64]:
     """Indices of the clearance points that can bind: those on the upper hull of the crowns."""
     from scipy.spatial import ConvexHull, QhullError
 
-    if len(floor) < 5:
+    if len(floor) < 5 or rows.shape[1] > 3:
         return np.arange(len(floor), dtype=np.int64)
     try:
         hull = ConvexHull(np.column_stack([rows[:, 1:], floor]))

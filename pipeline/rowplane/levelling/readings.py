@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from rowplane.errors import RowplaneError
 from rowplane.findings import finding
-from rowplane.levelling.condition import Evidence, evidence_of, misfit, standing
+from rowplane.levelling.condition import Evidence, evidence_of, misfit, roughly_erred, standardised, standing, widened
 from rowplane.levelling.observe import string_of
 from rowplane.levelling.taken import Taken, place_of, rail_of, resolve, row_of, taken_of
 from rowplane.model import Array, FieldReading, FieldReadings, Finding, RecheckBasis
@@ -268,14 +268,13 @@ def _without_outliers(
     while told:
         every = tuple(t for t in kept if t.kind in ("gap", "height")) + tuple(told)
         evidence = evidence_of(basis, every)
-        residual, weight = misfit(basis, evidence)
-        size, miss = standardised(residual, weight)
+        if len(told) == at_first:
+            _judge_level(basis, every, evidence, source)
+        size, miss = standardised(*misfit(widened(basis, roughly_erred(basis, evidence)), evidence))
         mine = np.arange(len(every)) >= len(every) - len(told)
         worst = int(np.argmax(np.where(mine, size, -1.0)))
         if size[worst] <= OUTLIER:
             break
-        if not findings:
-            _judge_level(basis, every, evidence, residual, weight, source)
         out = every[worst]
         told.remove(out)
         findings.append(_outlier(out, float(miss[worst])))
@@ -288,18 +287,6 @@ def _without_outliers(
     return tuple(t for t in new if t in told or t.kind not in ("gap", "height")), findings
 
 
-def standardised(residual: Array, weight: Array) -> tuple[Array, Array]:
-    """Each reading's miss from what all others say of it, over its standard deviation, `(n,)`, and the miss itself.
-
-    w = (P r)_i / √P_ii, miss = (P r)_i / P_ii; 0 where nothing else tells of a reading.
-    """
-    own = np.diag(weight)
-    told = own > 1e-9 * np.max(own, initial=1e-300)
-    pull = weight @ residual
-    safe = np.where(told, own, 1.0)
-    return np.where(told, np.abs(pull) / np.sqrt(safe), 0.0), np.where(told, pull / safe, 0.0)
-
-
 def _outlier(out: Taken, miss: float) -> Finding:
     expected = out.value_mm - miss
     likely = _unit_of(out.value_mm, lambda x: abs(x - expected) <= 0.15 * abs(expected)) if out.kind == "gap" else ""
@@ -308,27 +295,37 @@ def _outlier(out: Taken, miss: float) -> Finding:
     return finding("reading-outlier", f"reading {out.id}", text, out.value_mm, expected, "mm")
 
 
-def _judge_level(
-    basis: RecheckBasis, every: tuple[Taken, ...], evidence: Evidence, residual: Array, weight: Array, source: str
-) -> None:
-    """Raise where all fits once the heights from some line of the file on are taken on another level."""
+def _judge_level(basis: RecheckBasis, every: tuple[Taken, ...], evidence: Evidence, source: str) -> None:
+    """Raise where heights fit nothing as one set, and all fits once those from some line of the file on get their own level."""
+    residual, weight = misfit(basis, evidence)
     heights = np.flatnonzero([t.kind == "height" for t in every])
-    best, step, at = 0.0, 0.0, -1
+    if float(np.max(standardised(residual, weight)[0], initial=0.0)) <= OUTLIER:
+        return
+    best, at = 0.0, -1
     for k in range(2, len(heights) - 1):
-        jump: NDArray[np.float64] = np.zeros(len(every))
-        jump[heights[k:]] = 1.0
+        jump = _from(heights[k:], len(every))
         own = float(jump @ weight @ jump)
         if own > 1e-12 and (size := float(jump @ weight @ residual) ** 2 / own) > best:
-            best, step, at = size, float(jump @ weight @ residual) / own, k
+            best, at = size, k
     if at < 0 or best <= OUTLIER**2:
         return
-    jump = np.zeros((len(every), 1))
-    jump[heights[at:]] = 1.0
-    freed = replace(evidence, datums=np.hstack([evidence.datums, jump]))
-    left, _ = standardised(*misfit(basis, freed))
-    if left.max() <= OUTLIER and abs(step) > 5 * basis.limits.reading_sd_mm:
+    jump = _from(heights[at:], len(every))
+    freed = replace(evidence, datums=np.column_stack([evidence.datums, jump]))
+    wide = widened(basis, roughly_erred(basis, freed))
+    residual, weight = misfit(wide, evidence)
+    own = float(jump @ weight @ jump)
+    step = float(jump @ weight @ residual) / own
+    left, _ = standardised(*misfit(wide, freed))
+    if left.max() <= OUTLIER < abs(step) * np.sqrt(own) and abs(step) > 5 * basis.limits.reading_sd_mm:
         raise RowplaneError(
             f"{source}, heights of array {basis.array}",
             f"two levels: from {every[heights[at]].id} on all stand {step * basis.up[2]:+.1f} mm", "one level per file",
             "Give the heights of each set-up of the level in a file of its own.",
         )  # fmt: skip
+
+
+def _from(some: NDArray[np.int64], n: int) -> Array:
+    """1 at `some` of `n`, 0 elsewhere."""
+    jump: Array = np.zeros(n)
+    jump[some] = 1.0
+    return jump

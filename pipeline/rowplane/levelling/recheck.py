@@ -7,11 +7,12 @@ from dataclasses import replace
 import numpy as np
 
 from rowplane.findings import finding
-from rowplane.levelling.condition import conditioned
+from rowplane.levelling.condition import conditioned, evidence_of, standing, times_erred
 from rowplane.levelling.cures import cures_of
 from rowplane.levelling.readings import judge
 from rowplane.levelling.result import levelling_of
-from rowplane.levelling.setting import Solved, settle
+from rowplane.levelling.setting import Solved, groups_of, resettle
+from rowplane.levelling.taken import taken_of
 from rowplane.model import FieldReadings, Finding, Levelling, RecheckBasis
 
 
@@ -26,20 +27,26 @@ def recheck_feet(levels: Levelling, readings: FieldReadings) -> Levelling:
         return levels
     before = levels.posteriors
     judged, findings = judge(before, readings)
-    solved = tuple(_again(was, now) for was, now in zip(before, judged, strict=True))
+    solved = _again(before, judged)
     notes: dict[str, str] = {}
     for was, one in zip(before, solved, strict=True):
         notes |= _notes(was, one)
-        findings += _set_off(one)
+        findings += _set_off(one) + _survey_off(one.kept)
     _, cures = cures_of(solved)
     bare = tuple(found for found in levels.findings if found.code == "array-without-feet")
     return levelling_of(solved, notes, (), findings + cures + bare)
 
 
-def _again(before: RecheckBasis, basis: RecheckBasis) -> Solved:
-    now = conditioned(basis)
-    one = Solved(now, basis) if basis.taken == before.taken else settle(now, survey=basis)
-    return replace(one, kept=replace(one.kept, revision=before.revision + 1))
+def _again(before: tuple[RecheckBasis, ...], judged: tuple[RecheckBasis, ...]) -> tuple[Solved, ...]:
+    solved: dict[int, Solved] = {}
+    for group in groups_of(before):
+        now, surveys = tuple(conditioned(judged[i]) for i in group), tuple(judged[i] for i in group)
+        if all(judged[i].taken == before[i].taken for i in group):
+            solved |= {i: Solved(one, survey) for i, one, survey in zip(group, now, surveys, strict=True)}
+        else:
+            solved |= zip(group, resettle(now, surveys), strict=True)
+    every = (solved[i] for i in range(len(before)))
+    return tuple(replace(one, kept=replace(one.kept, revision=one.kept.revision + 1)) for one in every)
 
 
 def _notes(before: RecheckBasis, one: Solved) -> dict[str, str]:
@@ -51,6 +58,15 @@ def _notes(before: RecheckBasis, one: Solved) -> dict[str, str]:
             packer = f" on {before.packer_mm[i]:g} mm" if before.packer_mm[i] else ""
             notes[foot] = f"changed: was {before.lift_mm[i]:g} mm{packer}"
     return notes
+
+
+def _survey_off(basis: RecheckBasis) -> tuple[Finding, ...]:
+    stood = standing(basis)
+    times = times_erred(stood, evidence_of(stood, taken_of(basis)))
+    if times == 1.0:
+        return ()
+    text = f"By the readings the survey errs about {times:g} times as much as was said; sigma of what was not measured says so now."
+    return (finding("survey-errs-more", f"array {basis.array}", text, times, 1.0),)
 
 
 def _set_off(one: Solved) -> tuple[Finding, ...]:

@@ -7,10 +7,21 @@ import numpy as np
 from rowplane.findings import finding
 from rowplane.levelling.glance import Glance, glance_of
 from rowplane.levelling.measure import measures_of
-from rowplane.levelling.setting import Solved, extent, lift_of, plane_at, quarter_turns
+from rowplane.levelling.setting import Solved, corners_of, fold_heights, lift_of, plane_at, quarter_turns, tilts
 from rowplane.levelling.sigma import Z95, doubtful, hook_sigma, probability_within, seat_sigma
 from rowplane.levelling.string_line import Strung, string_gaps, string_runs, strings_of
-from rowplane.model import ArrayPlane, Finding, FootSetting, HookSetting, Levelling, Measure, Reach, StringRun, Wish
+from rowplane.model import (
+    ArrayPlane,
+    Finding,
+    FootSetting,
+    HookSetting,
+    Levelling,
+    Measure,
+    Reach,
+    RecheckBasis,
+    StringRun,
+    Wish,
+)
 
 
 def levelling_of(
@@ -77,20 +88,24 @@ def _hook_settings(one: Solved) -> list[HookSetting]:
 
 def _array_plane(one: Solved, glance: Glance) -> ArrayPlane:
     basis = one.basis
-    _, half = extent(basis)
     clear = plane_at(basis, basis.clear_uv_mm[:, 0], basis.clear_uv_mm[:, 1]) - basis.crown_mm
-    corners = basis.modules_mm[:, [0, 1, 2, 1, 2, 3, 0, 3]].reshape(-1, 2)
+    corners = corners_of(basis)
     tops = plane_at(basis, corners[:, 0], corners[:, 1]) + basis.limits.thickness_mm
     return ArrayPlane(
         array=basis.array, height_mm=float(basis.plane[0]), slope_u=float(basis.plane[1]), slope_v=float(basis.plane[2]),
         solved=not np.any(one.shortfall_mm > 0) and one.goal("clearance and height given way") == 0,
         objective=tuple(zip(basis.goals, basis.goal_values[:, 0].tolist(), strict=True)),
-        bounds=tuple(zip(basis.goals, basis.goal_values[:, 1].tolist(), strict=True)), binding=basis.binding, tilt_mm=float(np.max(np.abs(basis.plane[1:]) * 2 * half)),
+        bounds=tuple(zip(basis.goals, basis.goal_values[:, 1].tolist(), strict=True)), binding=basis.binding,
+        tilt_mm=float(np.max(tilts(basis))),
         clearance_mm=float(np.min(clear, initial=np.inf)) if len(clear) else float("nan"),
         highest_mm=float(np.max(tops)) if len(tops) else float("nan"),
         worst_step_mm=glance.step_mm, worst_kink_mm=glance.kink_mm, worst_twist_mm=glance.twist_mm,
-        probability=probability_within(basis, one.off_mm),
+        probability=probability_within(basis, one.off_mm), folds=_folds(basis),
     )  # fmt: skip
+
+
+def _folds(basis: RecheckBasis) -> tuple[tuple[float, float], ...]:
+    return tuple((float(v), float(bend)) for v, bend in zip(basis.fold_v_mm, basis.folds, strict=True) if bend != 0)
 
 
 def _findings(one: Solved, sigma: np.ndarray, glance: Glance, strung: tuple[Strung, ...], listed: int) -> list[Finding]:
@@ -99,6 +114,14 @@ def _findings(one: Solved, sigma: np.ndarray, glance: Glance, strung: tuple[Stru
     feet, hooks = int(np.count_nonzero(basis.packer_mm)), int(np.count_nonzero(basis.hook_packer_mm))
     if feet or hooks:
         found.append(finding("packers-needed", name, f"{feet} feet and {hooks} hooks need packers.", feet + hooks))
+    if folds := _folds(basis):
+        off = fold_heights(basis)
+        at = int(np.argmax(np.abs(off)))
+        text = (
+            f"One plane does not work: {len(folds)} folds between rows, the greatest {off[at]:+.1f} mm off the chord at "
+            f"{basis.fold_v_mm[at]:.0f} mm up the slope."
+        )
+        found.append(finding("rows-folded", name, text, float(np.abs(off[at])), limits.max_fold_mm, "mm"))
     for goal, (value, bound) in zip(basis.goals, basis.goal_values.tolist(), strict=True):
         if value - bound > 1e-4 * max(1.0, abs(value)):
             text = f"{goal}: {value:.3f} found, not less than {bound:.3f} proved."

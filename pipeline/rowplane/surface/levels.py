@@ -56,10 +56,11 @@ def map_levels(survey: Survey, mine: NDArray[np.bool_], face: Face, config: Surf
     flat = on_own_plane(face, field, taped=readings.given_uv)
     here, note = _at_datum(flat, survey, mine, readings)
     at = carried(face.frame, here.frame, uvw[:, :2], uvw[:, 2])
+    both = shared[np.ix_(keep, keep)]  # the last turn may have left out readings after it was built
     own = condition(over(prior, here.outline), at[keep, :2], at[keep, 2], variance[keep], tiles[keep], both)
     patches = tuple(_off(at[k], float(uvw[k, 2] - field.mean_mm(uvw[k : k + 1, :2])[0])) for k in np.flatnonzero(~keep))
     pattern = hinted_pattern(config, at[:, :2], kinds)
-    surface = finished(here, pattern, own, config.reading_sd_mm, patches, note, config.raster_step_mm)
+    surface = finished(here, pattern, own, config.reading_sd_mm, patches, note, config.raster_step_mm, int((~keep).sum()))
     return surface if pattern is None else replace(surface, findings=(*surface.findings, _hinted(face)))
 
 

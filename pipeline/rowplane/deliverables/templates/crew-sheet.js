@@ -49,6 +49,18 @@
     }
     return M.map((row) => row.slice(n));
   }
+  function logDeterminant(A) {
+    const M = A.map((row) => Float64Array.from(row));
+    let log = 0;
+    for (let c = 0; c < M.length; c++) {
+      log += Math.log(M[c][c]);
+      for (let r = c + 1; r < M.length; r++) {
+        const f = M[r][c] / M[c][c];
+        for (let k = c; k < M.length; k++) M[r][k] -= f * M[c][k];
+      }
+    }
+    return log;
+  }
   const dot = (a, b) => { let s = 0; for (let k = 0; k < a.length; k++) s += a[k] * b[k]; return s; };
   const times = (A, x) => Float64Array.from(A, (row) => dot(row, x));
   function covariance(array) {
@@ -84,26 +96,64 @@
     const W0 = zeros(n, n);
     for (let i = 0; i < n; i++) for (let j = 0; j < n; j++) W0[i][j] = dot(told[i].row, cross[j]) + (i === j ? told[i].variance : 0);
     const W = inverse(W0), r = Float64Array.from(told, (t) => t.level - dot(t.row, array.rail));
+    let log = logDeterminant(W0);
     if (told.some((t) => t.datum)) {
       const d = Float64Array.from(told, (t) => (t.datum ? 1 : 0)), lean = times(W, d), whole = dot(d, lean);
+      log += Math.log(whole);
       for (let i = 0; i < n; i++) for (let j = 0; j < n; j++) W[i][j] -= (lean[i] * lean[j]) / whole;
     }
-    return { cross, W, r };
+    return { cross, W, r, log };
+  }
+
+  // Every reading's miss from what all others say of it, over its standard deviation.
+  function misses(W, r) {
+    const pull = times(W, r), most = Math.max(...W.map((row, i) => row[i]));
+    return W.map((row, i) => (row[i] > 1e-9 * most ? Math.abs(pull[i]) / Math.sqrt(row[i]) : 0));
+  }
+  // The survey's error taken k times as large; what hooks scatter stays.
+  function widened(array, C, k) {
+    if (k === 1) return C;
+    const wide = C.map((row) => row.map((x) => k * k * x));
+    for (const [i, j, x] of array.scatter) { wide[i][j] += (1 - k * k) * x; if (i !== j) wide[j][i] += (1 - k * k) * x; }
+    return wide;
+  }
+  // How many times its stated error the survey may be taken to err: none beyond 25 mm at a typical foot.
+  function factors(array, C) {
+    let trace = C.reduce((s, row, i) => s + row[i], 0);
+    for (const [i, j, x] of array.scatter) if (i === j) trace -= x;
+    return [1, 1.5, 2, 3, 4, 6, 8, 12].filter((k) => k === 1 || k * Math.sqrt(trace / C.length) <= 25);
+  }
+  // The factor while slips may be among the readings: by the median miss, which a few slips do not move.
+  function roughlyErred(array, C, told) {
+    if (told.length < 4) return 1;
+    let limit = 0.6745 + 2 / Math.sqrt(told.length);
+    for (const k of factors(array, C)) {
+      const { W, r } = weighed(array, widened(array, C, k), told), size = [...misses(W, r)].sort((a, b) => a - b), n = size.length;
+      if ((size[(n - 1) >> 1] + size[n >> 1]) / 2 <= limit) return k;
+      limit = 1.2 * 0.6745;
+    }
+    return 1;
+  }
+  // The likeliest factor of readings that were all found good (restricted likelihood).
+  function timesErred(array, C, told) {
+    if (told.length < 4) return 1;
+    const all = factors(array, C), score = all.map((k) => weighed(array, widened(array, C, k), told)).map(({ W, r, log }) => -0.5 * (log + dot(r, times(W, r))));
+    const best = score.indexOf(Math.max(...score));
+    return score[best] > score[0] + 1 ? all[best] : 1;
   }
 
   // Rail tops and their covariance with the readings taken in; readings that fit nothing are left out, the worst first.
   function conditioned(array, readings) {
-    let C = covariance(array), rail = Float64Array.from(array.rail), told = readings.map((r) => evidence(array, r));
-    const out = [];
+    const own = covariance(array), out = [];
+    let C = own, rail = Float64Array.from(array.rail), told = readings.map((r) => evidence(array, r));
     while (told.length) {
-      const { W, r } = weighed(array, C, told), pull = times(W, r);
-      const most = Math.max(...told.map((_, i) => W[i][i]));
-      const size = told.map((_, i) => (W[i][i] > 1e-9 * most ? Math.abs(pull[i]) / Math.sqrt(W[i][i]) : 0));
-      const worst = size.indexOf(Math.max(...size));
+      C = widened(array, own, roughlyErred(array, own, told));
+      const { W, r } = weighed(array, C, told), pull = times(W, r), size = misses(W, r), worst = size.indexOf(Math.max(...size));
       if (size[worst] <= 4) break;
       out.push({ reading: told[worst].reading, expected: told[worst].reading.value - pull[worst] / W[worst][worst] });
       told.splice(worst, 1);
     }
+    C = widened(array, own, timesErred(array, own, told));
     if (told.length) {
       const { cross, W, r } = weighed(array, C, told), gain = times(W, r), n = array.feet.length;
       for (let i = 0; i < n; i++) for (let k = 0; k < told.length; k++) rail[i] += cross[k][i] * gain[k];
@@ -136,6 +186,24 @@
     });
   }
 
+  // What the feet that are set ask the plane to move by at every foot: least squares through what they miss, as little as can be.
+  function followed(array, rail) {
+    const n = array.feet.length, middle = (at) => at.reduce((s, x) => s + x, 0) / n, mu = middle(array.u), mv = middle(array.v);
+    const rows = array.feet.map((_, i) => [1, (array.u[i] - mu) / 1000, (array.v[i] - mv) / 1000]), N = zeros(3, 3), y = new Float64Array(3);
+    let most = 0;
+    array.feet.forEach((id, i) => {
+      const set = state.done[id];
+      if (!set || array.plane[i] === null) return;
+      const miss = rail[i] + set.lift + stopOf(id).packer - array.plane[i];
+      most = Math.max(most, Math.abs(miss));
+      for (let k = 0; k < 3; k++) { y[k] += rows[i][k] * miss; for (let l = 0; l < 3; l++) N[k][l] += rows[i][k] * rows[i][l]; }
+    });
+    if (most <= D.pitch / 4) return null;
+    for (let k = 0; k < 3; k++) N[k][k] += 1e-6;
+    const x = times(inverse(N), y);
+    return rows.map((row) => dot(row, x));
+  }
+
   // ------------------------------------------------------------ the numbers as they stand
   const stopOf = (id) => D.stops.find((s) => s.id === id);
   function compute() {
@@ -143,16 +211,19 @@
     left = [];
     for (const [name, array] of Object.entries(D.arrays)) {
       const mine = state.readings.filter((r) => (r.kind === "gap" || r.kind === "height") && stopOf(r.id) && stopOf(r.id).array === name);
-      if (!mine.length) continue;
-      const { rail, C, out } = conditioned(array, mine), sigma = sigmas(array, C);
+      const { rail, C, out } = mine.length ? conditioned(array, mine) : { rail: array.rail, C: null, out: [] };
+      const sigma = C && sigmas(array, C), moved = followed(array, rail);
+      if (!C && !moved) continue;
       left.push(...out);
       array.feet.forEach((id, i) => {
         const number = numbers.get(id), stop = stopOf(id);
         if (!number || array.plane[i] === null) return;
         number.rail = rail[i];
-        number.sigma = sigma[i];
-        number.trust = 1.959964 * sigma[i] > D.tolerance ? "measure" : "ok";
-        const wanted = array.plane[i] - rail[i] - stop.packer, most = Math.floor(((D.lift_max - D.lift_min) / D.pitch) * 4 + 1e-9);
+        if (sigma) {
+          number.sigma = sigma[i];
+          number.trust = 1.959964 * sigma[i] > D.tolerance ? "measure" : "ok";
+        }
+        const wanted = array.plane[i] + (moved ? moved[i] : 0) - rail[i] - stop.packer, most = Math.floor(((D.lift_max - D.lift_min) / D.pitch) * 4 + 1e-9);
         const q = Math.min(Math.max(Math.floor(((wanted - D.lift_min) / D.pitch) * 4 + 0.5), 0), most);
         number.reach = Math.abs(D.lift_min + (q / 4) * D.pitch - wanted) > D.pitch / 8 + 1e-6 ? "out-of-reach" : stop.packer ? "packer" : "ok";
         number.turns = q / 4;
@@ -292,9 +363,9 @@
     notice("");
   }
   function readingsFile() {
-    const rows = ["id,kind,value_mm,u_mm,v_mm,note"];
-    for (const r of state.readings) rows.push([r.id, r.kind, +r.value.toFixed(3), "", "", "sheet " + D.revision].join(","));
-    for (const s of D.stops) if (state.done[s.id]) rows.push([s.id, "set", +state.done[s.id].lift.toFixed(3), "", "", "sheet " + D.revision].join(","));
+    const rows = ["id,kind,value_mm,u_mm,v_mm,note,revision"];
+    for (const r of state.readings) rows.push([r.id, r.kind, +r.value.toFixed(3), "", "", "", D.revision].join(","));
+    for (const s of D.stops) if (state.done[s.id]) rows.push([s.id, "set", +state.done[s.id].lift.toFixed(3), "", "", "", D.revision].join(","));
     return rows.join("\n") + "\n";
   }
   async function send() {
@@ -403,6 +474,6 @@
     });
     build();
   }
-  window.crewSheet = { rail: (id) => numbers.get(id).rail, sigma: (id) => numbers.get(id).sigma, file: readingsFile };
+  window.crewSheet = { rail: (id) => numbers.get(id).rail, sigma: (id) => numbers.get(id).sigma, lift: (id) => numbers.get(id).lift, file: readingsFile };
   start();
 })();
