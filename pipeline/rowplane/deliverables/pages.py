@@ -225,7 +225,7 @@ def _part(row: dict[str, Cell], trip_kg: float) -> PartRow:
         str(row["part"]),
         str(row["detail"]),
         many if row["unit"] == "piece" else f"{many} {row['unit']}",
-        figure(kg, 1),
+        figure(kg, 1 if kg < 100 else 0),
         str(max(1, math.ceil(kg / trip_kg))) if math.isfinite(kg) else "",
         str(row["note"]),
     )

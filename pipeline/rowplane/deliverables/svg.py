@@ -187,7 +187,7 @@ def _scale_bar(x: float, y: float, size: float = 110.0) -> str:
     ticks = "".join(f'<path class="d-scale" d="M{x + k * 1000:.0f},{y - size / 2:.0f}v{size:.0f}"/>' for k in range(6))
     words = "".join(
         _text(x + k * 1000 - 0.3 * size, y + 1.7 * size, size, say("metres", n=k) if k == 5 else str(k), "d-head")
-        for k in (0, 1, 5)
+        for k in ((0, 1, 5) if size < 800 else (0, 5))
     )
     return f'<path class="d-scale" d="M{x:.0f},{y:.0f}h5000"/>{ticks}{words}'
 
