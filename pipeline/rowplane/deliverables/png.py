@@ -8,19 +8,40 @@ import warnings
 from typing import Any
 
 import numpy as np
+import shapely
+from scipy import ndimage
 
 from rowplane.deliverables.content import FaceDrawing, Files, Sheets
+from rowplane.deliverables.words import WORDS
 from rowplane.model import Array, RoofResult, Surface
 
 COLOURS = "PuOr_r"
 """ColorBrewer PuOr, flagged safe for colour-blind readers; orange is high, purple low. Sign is told by contours too."""
 
 LEAST_RANGE_MM = 5.0
+LOOKS: dict[str, dict[str, Any]] = {
+    "outline": {"ec": "#111", "lw": 1.4},
+    "obstacle": {"ec": "#111", "lw": 1.0, "hatch": "xx"},
+    "patch": {"ec": "#444", "lw": 0.8},
+    "module": {"ec": "#1d3a5f", "lw": 0.5},
+}
+HATCHES = {"missing": "----", "displaced": "////", "growth": "....", "cap": "||||", "tray": "\\\\\\\\"}
+"""Told apart by their lines, not by colour: the sheet is printed grey as often as not."""
+SPOTS: dict[tuple[str, str], dict[str, Any]] = {
+    ("hook", ""): {"marker": "s", "s": 9, "c": "w", "edgecolors": "#111"},
+    ("hook", "find"): {"marker": "D", "s": 9, "c": "w", "edgecolors": "#111"},
+    ("foot", "ok"): {"marker": "o", "s": 15, "c": "#111", "edgecolors": "w"},
+    ("foot", "measure"): {"marker": "^", "s": 22, "c": "w", "edgecolors": "#111"},
+}
+SPOT_WORDS = {
+    ("hook", ""): "key_hook", ("hook", "find"): "key_find", ("foot", "ok"): "key_foot", ("foot", "measure"): "key_measure",
+}  # fmt: skip
+
 WORST_SPOTS = 3
-SPOTS_APART_MM = 1500.0
+SPOTS_APART_MM, CLEAR_MM = 1500.0, 500.0
 DPI = 120
-WIDTH, HEAD, BETWEEN = 11.0, 0.95, 0.85
-"""Inches: of the page, above the first panel, between panels."""
+WIDTH, HEAD, BETWEEN, FOOT = 11.0, 0.95, 0.85, 0.55
+"""Inches: of the page, above the first panel, between panels, for the key."""
 
 
 def png_files(result: RoofResult, sheets: Sheets) -> Files:
@@ -36,10 +57,10 @@ def deviation_png(result: RoofResult, sheets: Sheets) -> bytes:
     drawings = {d.face: d for d in sheets.drawings}
     shown = [s for s in result.surfaces.surfaces if s.face.id in drawings and np.isfinite(s.own_mm).any()]
     heights = [_panel_height(s) for s in shown] or [2.0]
-    tall = sum(heights) + BETWEEN * len(heights) + HEAD
+    tall = sum(heights) + BETWEEN * len(heights) + HEAD + FOOT
     figure = Figure(figsize=(WIDTH, tall))
     canvas = FigureCanvasAgg(figure)
-    limit = 1.2 * max([LEAST_RANGE_MM, *(float(np.nanquantile(np.abs(s.own_mm), 0.995)) for s in shown)])
+    limit = _range(shown)
     with warnings.catch_warnings():
         # A name may hold letters the font lacks; it is then drawn with boxes, which is no reason to speak up.
         warnings.simplefilter("ignore")
@@ -55,11 +76,20 @@ def deviation_png(result: RoofResult, sheets: Sheets) -> bytes:
             _panel(axis, surface, drawings[surface.face.id], limit)
             top -= height + BETWEEN
         if axis is not None:
-            bar = figure.colorbar(axis.images[0], cax=figure.add_axes((0.9, 0.5 - 2.2 / tall, 0.02, 4.4 / tall)))
+            place = (0.9, 0.5 - 2.2 / tall, 0.02, 4.4 / tall)
+            bar = figure.colorbar(axis.images[0], cax=figure.add_axes(place), extend="both")
             bar.set_label("mm over the plane: orange, full lines high; purple, dashed low", fontsize=8)
+            _key(figure, [drawings[s.face.id] for s in shown], tall)
         out = io.BytesIO()
         canvas.print_figure(out, format="png", dpi=DPI, metadata={"Software": None})
     return out.getvalue()
+
+
+def _range(shown: list[Surface]) -> float:
+    """Colours end here, mm: beyond what nearly all of the roof needs, so that one tip does not pale all the rest."""
+    if not shown:
+        return LEAST_RANGE_MM
+    return 1.2 * max(LEAST_RANGE_MM, float(np.nanquantile(np.abs(np.concatenate([s.own_mm.ravel() for s in shown])), 0.98)))
 
 
 def _panel_height(surface: Surface) -> float:
@@ -68,22 +98,31 @@ def _panel_height(surface: Surface) -> float:
 
 
 def _panel(axis: Any, surface: Surface, drawing: FaceDrawing, limit: float) -> None:
+    from matplotlib.patches import Polygon as MplPolygon
+
     rows, columns = surface.own_mm.shape
     step = surface.raster_step_mm
     us = surface.raster_uv_mm[0] + step * np.arange(columns)
     vs = surface.raster_uv_mm[1] + step * np.arange(rows)
     half = step / 2000
     extent = (us[0] / 1000 - half, us[-1] / 1000 + half, vs[0] / 1000 - half, vs[-1] / 1000 + half)
+    height, spots = _filled(surface.own_mm), _worst_spots(surface, us, vs)
+    edge = MplPolygon(np.array(surface.face.outline.exterior.coords) / 1000, transform=axis.transData)
     axis.imshow(
-        surface.own_mm, origin="lower", extent=extent, cmap=COLOURS, vmin=-limit, vmax=limit, interpolation="nearest", zorder=1
-    )
-    levels = _levels(limit)
+        height, origin="lower", extent=extent, cmap=COLOURS, vmin=-limit, vmax=limit, interpolation="bilinear", zorder=1,
+        clip_path=edge, clip_on=True,
+    )  # fmt: skip
+    levels = _levels(limit, float(np.nanmax(np.abs(surface.own_mm))))
     if rows > 1 and columns > 1 and len(levels):
-        lines = axis.contour(us / 1000, vs / 1000, surface.own_mm, levels=levels, colors="#333", linewidths=0.7, zorder=2)
+        lines = axis.contour(us / 1000, vs / 1000, height, levels=levels, colors="#333", linewidths=0.7, zorder=2)
+        lines.set_clip_path(edge)
         for word in axis.clabel(lines, fmt="%+g", fontsize=7):
             word.set_bbox({"boxstyle": "round,pad=0.1", "fc": "w", "ec": "none", "alpha": 0.75})
+            at = 1000 * np.array(word.get_position())
+            clear = all(np.hypot(*(at - spot[:2])) > CLEAR_MM for spot in spots)
+            word.set_visible(bool(clear and shapely.contains_xy(surface.face.outline, *at)))
     _draw_marks(axis, drawing)
-    _worst_spots(axis, surface, us, vs)
+    _mark_worst(axis, surface, spots)
     axis.set_title(
         f"{drawing.title}   rms {surface.deviation_rms_mm:.1f} mm, greatest {surface.deviation_max_mm:.1f} mm",
         fontsize=10,
@@ -100,23 +139,25 @@ def _panel(axis: Any, surface: Surface, drawing: FaceDrawing, limit: float) -> N
     _north(axis, drawing.north_deg, (right + 0.8, top - 0.2))
 
 
-def _levels(limit: float) -> Array:
+def _filled(raster: Array) -> Array:
+    """The raster with its nearest value outside the face: colours and contours then run up to the outline they are cut at."""
+    outside = ~np.isfinite(raster)
+    if not outside.any():
+        return raster
+    nearest = ndimage.distance_transform_edt(outside, return_distances=False, return_indices=True)
+    return np.asarray(raster[tuple(nearest)])
+
+
+def _levels(limit: float, most: float) -> Array:
     step = next((s for s in (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0) if limit / s <= 5), 200.0)
-    count = int(limit // step)
+    count = int(max(limit, most) // step)
     return step * np.array([k for k in range(-count, count + 1) if k != 0], dtype=float)
 
 
 def _draw_marks(axis: Any, drawing: FaceDrawing) -> None:
-    looks: dict[str, dict[str, Any]] = {
-        "outline": {"color": "#111", "lw": 1.4},
-        "obstacle": {"color": "#111", "lw": 1.0, "hatch": "xx"},
-        "patch": {"color": "#555", "lw": 0.7, "hatch": "..."},
-        "module": {"color": "#1d3a5f", "lw": 0.5},
-    }
     for mark in drawing.marks:
-        if mark.shape == "area" and mark.layer in looks:
-            look = looks[mark.layer]
-            axis.fill(*_metres(mark.points), fill=False, ec=look["color"], lw=look["lw"], hatch=look.get("hatch"), zorder=3)
+        if mark.shape == "area" and mark.layer in LOOKS:
+            axis.fill(*_metres(mark.points), fill=False, zorder=3, **_look(mark.layer, mark.style))
         elif mark.shape == "label" and mark.layer == "edge":
             u, v = mark.points[0]
             axis.text(
@@ -131,43 +172,74 @@ def _draw_marks(axis: Any, drawing: FaceDrawing) -> None:
                 style="italic",
                 parse_math=False,
             )
-    spots = {
-        style: [m.points[0] for m in drawing.marks if m.shape == "spot" and (m.layer, m.style) == style]
-        for style in (("hook", ""), ("hook", "find"), ("foot", "ok"), ("foot", "measure"))
-    }
-    hooks = spots["hook", ""] + spots["hook", "find"]
-    for points, look in (
-        (hooks, {"marker": "s", "s": 9, "c": "w"}),
-        (spots["foot", "ok"], {"marker": "o", "s": 13, "c": "#111"}),
-        (spots["foot", "measure"], {"marker": "^", "s": 22, "c": "w"}),
-    ):
+    for (layer, style), look in SPOTS.items():
+        points = tuple(m.points[0] for m in drawing.marks if m.shape == "spot" and (m.layer, m.style) == (layer, style))
         if points:
-            axis.scatter(*_metres(tuple(points)), edgecolors="#111", linewidths=0.7, zorder=4, **look)
+            axis.scatter(*_metres(points), linewidths=0.7, zorder=4, **look)
+
+
+def _look(layer: str, style: str) -> dict[str, Any]:
+    return {**LOOKS[layer], **({"hatch": HATCHES[style]} if layer == "patch" and style in HATCHES else {})}
+
+
+def _key(figure: Any, drawings: list[FaceDrawing], tall: float) -> None:
+    """What the marks mean, those that are on the page, in one row at its foot."""
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch as MplPatch
+
+    there = {(m.layer, m.style) for d in drawings for m in d.marks}
+    entries: list[Any] = [
+        Line2D([], [], ls="", marker=look["marker"], mfc=look["c"], mec=look["edgecolors"], mew=0.7, ms=5, label=WORDS[SPOT_WORDS[mark]])
+        for mark, look in SPOTS.items()
+        if mark in there
+    ]
+    entries.append(Line2D([], [], ls="", marker="x", mec="#000", mew=1.6, ms=6, label=WORDS["key_worst"]))
+    entries += [
+        MplPatch(fill=False, label=WORDS[f"key_{style}"], **_look("patch", style))
+        for style in HATCHES
+        if ("patch", style) in there
+    ]
+    if any(layer == "obstacle" for layer, _ in there):
+        entries.append(MplPatch(fill=False, label=WORDS["key_obstacle"], **_look("obstacle", "")))
+    figure.legend(
+        handles=entries, loc="lower left", bbox_to_anchor=(0.05, 0.05 / tall), ncols=7, fontsize=8, frameon=False, handleheight=1.4
+    )
 
 
 def _metres(points: tuple[tuple[float, float], ...]) -> tuple[list[float], list[float]]:
     return [p[0] / 1000 for p in points], [p[1] / 1000 for p in points]
 
 
-def _worst_spots(axis: Any, surface: Surface, us: Array, vs: Array) -> None:
-    left = np.abs(surface.own_mm).copy()
-    for _ in range(WORST_SPOTS):
-        if not np.isfinite(left).any():
-            return
+def _worst_spots(surface: Surface, us: Array, vs: Array) -> list[tuple[float, float, float]]:
+    """(u, v, deviation) of the greatest deviations, mm, the worst first, none near another."""
+    left = np.abs(surface.own_mm)
+    spots: list[tuple[float, float, float]] = []
+    while len(spots) < WORST_SPOTS and np.isfinite(left).any():
         row, column = np.unravel_index(int(np.nanargmax(left)), left.shape)
-        u, v, value = float(us[column]), float(vs[row]), float(surface.own_mm[row, column])
+        u, v = float(us[column]), float(vs[row])
+        spots.append((u, v, float(surface.own_mm[row, column])))
+        left[np.hypot(us[None, :] - u, vs[:, None] - v) < SPOTS_APART_MM] = np.nan
+    return spots
+
+
+def _mark_worst(axis: Any, surface: Surface, spots: list[tuple[float, float, float]]) -> None:
+    middle = surface.face.outline.centroid
+    for u, v, value in spots:
         axis.plot(u / 1000, v / 1000, "x", color="#000", ms=7, mew=1.6, zorder=5)
+        # Towards the middle of the face: outside stand the names of its edges.
+        right, up = u < middle.x, v < middle.y
         axis.annotate(
             f"{value:+.0f} mm",
             (u / 1000, v / 1000),
-            xytext=(5, 5),
+            xytext=(6 if right else -6, 6 if up else -6),
             textcoords="offset points",
+            ha="left" if right else "right",
+            va="bottom" if up else "top",
             fontsize=8,
             weight="bold",
             bbox={"boxstyle": "round,pad=0.15", "fc": "w", "ec": "none", "alpha": 0.85},
             zorder=6,
         )
-        left[np.hypot(us[None, :] - u, vs[:, None] - v) < SPOTS_APART_MM] = np.nan
 
 
 def _north(axis: Any, turn_deg: float, at: tuple[float, float]) -> None:
