@@ -136,9 +136,10 @@ class PartRow:
 
 @dataclass(frozen=True)
 class Pages:
-    """All pages after the cover; `unit` stands beside every column of lengths."""
+    """All pages after the cover; `unit` stands beside every column of lengths, `lengths` says it in words."""
 
     unit: str
+    lengths: str
     marking: tuple[MarkingPage, ...]
     rails: tuple[RailPage, ...]
     heights: tuple[HeightPage, ...]

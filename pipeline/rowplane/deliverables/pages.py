@@ -36,6 +36,7 @@ def build_pages(result: RoofResult, sheets: Sheets) -> Pages:
     parts = [row for row in sheets.tables["parts"].records() if row["unit"] in ON_PAPER]
     return Pages(
         unit=length.unit,
+        lengths=say(f"lengths_{sheets.units}"),
         marking=tuple(_marking(result, array, length) for array in result.layout.arrays),
         rails=tuple(_rail_page(result, places, rail, length) for rail in _in_order(result)),
         heights=tuple(_height_page(result, sheets, array, length) for array in result.layout.arrays),

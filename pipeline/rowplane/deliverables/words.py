@@ -15,7 +15,8 @@ WORDS: dict[str, str] = {
     "revision": "revision",
     "page": "page",
     "page_of": "page {n} of {all}",
-    "lengths_in": "lengths in",
+    "lengths_mm": "lengths in mm",
+    "lengths_in": "lengths in inches and sixteenths",
     "mm": "mm",
     "in": "in",
     # cover
