@@ -10,6 +10,7 @@ import json
 from functools import cache
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from rowplane import frames
@@ -43,7 +44,23 @@ def test_second_opinion_is_shared(name: str) -> None:
             if abs(frames.pitch_deg(f.frame) - other["pitch"]) < 1 and _turn(frames.azimuth_deg(f.frame), other["azimuth"]) < 2
         ]
         assert near, other
-        assert min(abs(f.area_m2 / other["area_m2"] - 1) for f in near) < 0.13
+        # One of ten comes out 12 % smaller: the reference has it 14.75 m² with 184 points, fewer per m² than any other of its faces.
+        assert min(abs(f.area_m2 / other["area_m2"] - 1) for f in near) < (0.13 if other["area_m2"] == 14.75 else 0.1)
+
+
+def test_labelled_roofs_beat_published_cover() -> None:
+    # Roofs with a plane label per point (Coarse2FineRoofPlane, MIT). mCov: mean over true planes of the best IoU; published
+    # networks reach 0.90 to 0.94 on such sets (DeepRoofPlane, arXiv 2309.03722; PlaneTransformer, IEEE TGRS 2025).
+    covers = []
+    for name in ("labelled_a.txt", "labelled_b.txt"):
+        true = np.loadtxt(DATA / name)[:, 3]
+        # Flat roofs are labelled there too.
+        roof = fit_planes(read_survey((DATA / name,), IngestConfig()), PlanesConfig(min_pitch_deg=0))
+        ious = [[np.sum((true == k) & (roof.labels == j)) / np.sum((true == k) | (roof.labels == j)) for j in range(len(roof.faces))]
+                for k in np.unique(true)]
+        assert len(roof.faces) == len(ious)
+        covers.append(np.mean([max(row) for row in ious]))
+    assert min(covers) > 0.94
 
 
 def test_the_smallest_sane_scan() -> None:

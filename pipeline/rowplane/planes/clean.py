@@ -13,7 +13,7 @@ DEPTH_MM = 360.0
 BEYOND_MM = 1000.0
 """The inside that a strip is compared with ends here: two courses or three columns."""
 STRIP_MM = 15.0
-POINTS_PER_STRIP = 40
+POINTS_PER_STRIP, FEWEST = 40, 8
 LEAST_OFF_MM = 14.0
 
 
@@ -56,12 +56,16 @@ def _cut(away: Array, height: Array) -> float:
     many = np.bincount(place)
     mean = np.bincount(place, height) / np.maximum(many, 1)
     depth = (np.arange(len(mean)) + 0.5) * width
-    inside = mean[(depth > DEPTH_MM) & (many > 0)]
-    if len(inside) < 3:
+    within = (depth > DEPTH_MM) & (many >= FEWEST)
+    if within.sum() < 2:
         return 0.0
-    usual = float(np.median(inside))
-    limit = max(LEAST_OFF_MM, 4.0 * 1.4826 * float(np.median(np.abs(inside - usual))))
-    off = (np.abs(mean - usual) > limit) & (many >= 8) & (depth < DEPTH_MM)
+    usual = float(np.median(mean[within]))
+    between = 4.0 * 1.4826 * float(np.median(np.abs(mean[within] - usual)))
+    # Few points in a strip: its mean, and that of the inside, scatter by chance alone.
+    scatter = 1.4826 * float(np.median(np.abs(height - np.median(height))))
+    chance = 3.7 * scatter * np.sqrt(1 / np.maximum(many, 1) + 1 / many[within].sum())
+    limit = np.maximum(max(LEAST_OFF_MM, between), chance)
+    off = (np.abs(mean - usual) > limit) & (many >= FEWEST) & (depth < DEPTH_MM)
     # From the edge inwards, one strip that happens to fit does not end a cap.
     fits = np.nonzero(~off[:-1] & ~off[1:])[0]
     first = int(fits[0]) if len(fits) else 0
