@@ -137,8 +137,11 @@ def test_all_is_there_without_scripts_and_in_print(browser, lead_folder, tmp_pat
     context = browser.new_context()
     page = context.new_page()
     page.goto((lead_folder / "crew-sheet.html").as_uri())
-    page.pdf(path=tmp_path / "print.pdf")
-    paper = " ".join(p.extract_text() for p in pypdf.PdfReader(tmp_path / "print.pdf").pages)
+    page.pdf(path=tmp_path / "print.pdf", prefer_css_page_size=True)
+    printed = [p.extract_text() for p in pypdf.PdfReader(tmp_path / "print.pdf").pages]
+    paper = " ".join(printed)
+    revision = next(iter(rows.values()))["revision"]
+    assert all("2031-05-04" in text and revision in text for text in printed), "date and revision on every page"
     for foot, row in rows.items():
         assert foot in paper
         assert f"{height(row):.1f}" in paper
