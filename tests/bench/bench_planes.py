@@ -11,6 +11,7 @@ helps the peers. Times are from points in memory to a label for every point.
 
 from __future__ import annotations
 
+import itertools
 import os
 import random
 import time
@@ -49,34 +50,38 @@ def _angles(points: Array, face: Face) -> tuple[float, float]:
 @pytest.mark.parametrize("row", ROWS, ids=lambda r: f"{r[0]}° {r[1]}/m2 {r[2]}mm {r[3]}mm")
 def test_truth_table(row: tuple[int, int, int, int]) -> None:
     pitch, density, noise, relief = row
-    iou, dp, da, op, area, off, spent = [], [], [], [], [], [], 0.0
-    wanted = found = extra = 0
-    for shape in SHAPES:
-        for seed in SEEDS:
-            tiles = TileOptions(kind="s" if relief else "flat", rise_mm=relief)
-            scan = ScanOptions(density=density, white_mm=noise)
-            scene = make_scene(shape, seed=seed, pitch_deg=float(pitch), tiles=tiles, scan=scan)
-            survey, start = survey_of(scene.points), time.perf_counter()
-            roof = fit_planes(survey, PlanesConfig())
-            spent += time.perf_counter() - start
-            matches = compare(scene, roof)
-            extra += len({f.id for f in roof.faces if f.area_m2 >= LEAST_M2} - {m.face.id for m in matches})
-            wanted += sum(f.area_m2 >= LEAST_M2 for f in scene.faces)
-            for m in (m for m in matches if m.truth.area_m2 >= LEAST_M2):
-                found += 1
-                iou.append(m.iou)
-                dp.append(abs(m.pitch_error_deg))
-                da.append(abs(m.azimuth_error_deg))
-                area.append(abs(m.area_error_percent))
-                off.append(m.outline_error_mm)
-                op.append(_angles(survey.points_mm[scene.labels == m.truth.index].astype(float), m.truth)[0])
-    print(f"\n{pitch}° {density}/m² noise {noise} relief {relief}: found {found}/{wanted} extra {extra} | IoU {np.mean(iou):.3f} "
+    iou, dp, da, op, oa, edge, spent = [], [], [], [], [], [], 0.0
+    wanted = extra = 0
+    for shape, seed in itertools.product(SHAPES, SEEDS):
+        tiles = TileOptions(kind="s" if relief else "flat", rise_mm=relief)
+        scan = ScanOptions(density=density, white_mm=noise)
+        scene = make_scene(shape, seed=seed, pitch_deg=float(pitch), tiles=tiles, scan=scan)
+        survey, start = survey_of(scene.points), time.perf_counter()
+        roof = fit_planes(survey, PlanesConfig())
+        spent += time.perf_counter() - start
+        matches = compare(scene, roof)
+        extra += len({f.id for f in roof.faces if f.area_m2 >= LEAST_M2} - {m.face.id for m in matches})
+        wanted += sum(f.area_m2 >= LEAST_M2 for f in scene.faces)
+        for m in (m for m in matches if m.truth.area_m2 >= LEAST_M2):
+            iou.append(m.iou)
+            dp.append(abs(m.pitch_error_deg))
+            da.append(abs(m.azimuth_error_deg))
+            edge += m.edge_errors_mm
+            labelled = _angles(survey.points_mm[scene.labels == m.truth.index].astype(float), m.truth)
+            op.append(labelled[0])
+            oa.append(labelled[1])
+    near = max(30.0, 2000.0 / density**0.5)
+    print(f"\n{pitch}° {density}/m² noise {noise} relief {relief}: found {len(iou)}/{wanted} extra {extra} | IoU {np.mean(iou):.3f} "
           f"min {min(iou):.3f} | pitch {np.mean(dp):.3f} max {max(dp):.3f} (true labels {np.mean(op):.3f}, {max(op):.3f}) | "
-          f"azimuth {np.mean(da):.3f} max {max(da):.3f} | area % {np.mean(area):.1f} max {max(area):.1f} | "
-          f"corner mm {np.median(off):.0f}, 90 % {np.percentile(off, 90):.0f} | {spent / len(SHAPES) / len(SEEDS):.2f} s")
-    assert found >= 0.9 * wanted
-    assert np.mean(iou) >= (0.93 if density < 100 else 0.96)
-    assert np.mean(dp) <= max(0.06, 1.5 * np.mean(op))
+          f"azimuth {np.mean(da):.3f} max {max(da):.3f} ({np.mean(oa):.3f}, {max(oa):.3f}) | edges off by mm {np.median(edge):.0f}, "
+          f"{np.mean(np.array(edge) <= near):.0%} within {near:.0f} | {spent / len(SHAPES) / len(SEEDS):.2f} s")
+    assert (len(iou), extra) == (wanted, 0)
+    assert np.mean(iou) >= (0.93 if density < 100 else 0.97)
+    # A small face under a smooth survey error cannot be known better than its true points tell.
+    assert np.mean(dp) <= max(0.05, np.mean(op))
+    assert max(dp) <= max(0.1, 2 * max(op))
+    assert density < 600 or max(da) <= max(0.2, 2 * max(oa))
+    assert np.median(edge) <= near
 
 
 # ---- peers --------------------------------------------------------------------------------------------------------

@@ -51,6 +51,17 @@ def test_file_that_may_not_be_read(tmp_path: Path) -> None:
     refused(path, "may not be read")
 
 
+def test_file_that_opens_for_nobody(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # As the test above, where it cannot run: root may read everything.
+    path = make.write_las(tmp_path / "roof.laz", make.roof_points())
+
+    def shut(self: Path, *args: object, **more: object) -> object:
+        raise PermissionError(13, "Permission denied", str(self))
+
+    monkeypatch.setattr(Path, "open", shut)
+    refused(path, "may not be read", "permissions")
+
+
 @pytest.mark.parametrize("suffix", ["las", "laz"])
 @pytest.mark.parametrize("promised", [10**12, 10**8, 3001])
 def test_lying_header_takes_no_memory(suffix: str, promised: int, tmp_path: Path) -> None:
@@ -86,6 +97,17 @@ def test_the_same_file_twice_is_refused(tmp_path: Path) -> None:
     for pair in ((path, path), (path, copy)):
         with pytest.raises(RowplaneError, match="same file twice"):
             read_survey(pair, make.METRES)
+
+
+@pytest.mark.parametrize("kind", ["ply", "pcd", "xyz", "csv", "pts"])
+def test_nan_and_infinity_are_left_out_and_counted(kind: str, tmp_path: Path) -> None:
+    points = make.roof_points()
+    points[7], points[1000, 2], points[2999, 0] = np.nan, np.inf, -np.inf
+    survey = make.read(make.WRITERS[kind](tmp_path / f"roof.{kind}", points))
+    assert dict(survey.dropped) == {"coordinates that are not numbers": 3}
+    assert np.isfinite(survey.points_mm).all()
+    assert len(survey.points_mm) == len(points) - 3
+    refused(make.WRITERS[kind](tmp_path / f"none.{kind}", np.full((500, 3), np.nan)))
 
 
 @pytest.mark.parametrize("kind", ["ply", "pcd", "pts"])

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from shapely.geometry import Polygon
+import shapely
+from shapely.geometry import LinearRing, Polygon
 
 from rowplane import frames
 from rowplane.model import Array, Face, Roof, Survey, SurveyFrame
@@ -23,7 +24,11 @@ def survey_of(points_m: Array, name: str = "invented", **more: object) -> Survey
 
 @dataclass(frozen=True)
 class Match:
-    """A true face and the fitted face that shares most points with it."""
+    """A true face and the fitted face that shares most points with it.
+
+    `outline_error_mm` is the greatest distance between the two outlines; `edge_errors_mm` the median distance of each true
+    edge of a metre or more, its ends left out, from the fitted outline.
+    """
 
     truth: TrueFace
     face: Face
@@ -32,6 +37,7 @@ class Match:
     azimuth_error_deg: float
     area_error_percent: float
     outline_error_mm: float
+    edge_errors_mm: tuple[float, ...]
 
 
 def compare(scene: Scene, roof: Roof, labels: Array | None = None, least_iou: float = 0.5) -> list[Match]:
@@ -53,7 +59,9 @@ def _match(truth: TrueFace, face: Face, iou: float, scene: Scene) -> Match:
     ring = np.array(face.outline.exterior.coords)
     space = frames.face_to_survey(face.frame, np.column_stack([ring, np.zeros(len(ring))])) / 1000 + origin
     u, v, _ = truth.to_face(space)
-    off = Polygon(np.column_stack([u, v])).exterior.hausdorff_distance(truth.polygon.exterior) * 1000
+    fitted = Polygon(np.column_stack([u, v])).exterior
+    off = fitted.hausdorff_distance(truth.polygon.exterior) * 1000
+    ends = [(np.array(e.a_uv_m), np.array(e.b_uv_m)) for e in truth.edges]
     turn = (frames.azimuth_deg(face.frame) - truth.lsq.azimuth_deg + 180) % 360 - 180
     return Match(
         truth,
@@ -63,4 +71,10 @@ def _match(truth: TrueFace, face: Face, iou: float, scene: Scene) -> Match:
         turn,
         100 * (face.area_m2 / truth.area_m2 - 1),
         off,
+        tuple(1000 * _edge_error(fitted, a, b) for a, b in ends if np.linalg.norm(b - a) >= 1.0),
     )
+
+
+def _edge_error(fitted: LinearRing, start: Array, end: Array) -> float:
+    places = start + np.linspace(0.1, 0.9, 33)[:, None] * (end - start)
+    return float(np.median(shapely.distance(fitted, shapely.points(places))))

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
+import laspy
 import numpy as np
 import pytest
 from shapely import affinity
 from shapely.geometry import box
 
 from rowplane import frames
-from rowplane.config import PlanesConfig
+from rowplane.config import IngestConfig, PlanesConfig
+from rowplane.ingest import read_survey
 from rowplane.model import Array, Roof, Survey, SurveyFrame
 from rowplane.planes import fit_planes
 from scenes import ClutterOptions, ScanOptions, make_scene
 from test_2_planes.builders import compare, survey_of
 
+METRES = IngestConfig(unit="m")
 SCENE = make_scene("hip_and_gable", seed=4, scan=ScanOptions(density=150))
 
 
@@ -45,6 +50,22 @@ def test_shuffled_points_give_the_same_faces_and_labels() -> None:
 def test_a_shift_of_5000_km_changes_nothing() -> None:
     far = SCENE.points + np.array([5e6, 3e6, 120.0])
     _same(fit_planes(survey_of(SCENE.points), PlanesConfig()), fit_planes(survey_of(far), PlanesConfig()), 0.0, 0.02)
+
+
+def test_two_files_far_from_the_origin_give_the_faces_of_one_near_it(tmp_path: Path) -> None:
+    mixed = np.random.default_rng(5).permutation(SCENE.points)
+    one = read_survey((_laz(tmp_path / "one.laz", SCENE.points),), METRES)
+    halves = [_laz(tmp_path / f"{k}.laz", part + np.array([5e6, 0.0, 0.0])) for k, part in enumerate(np.array_split(mixed, 2))]
+    _same(fit_planes(one, PlanesConfig()), fit_planes(read_survey(tuple(halves), METRES), PlanesConfig()), 0.0, 0.02)
+
+
+def _laz(path: Path, points: Array) -> Path:
+    header = laspy.LasHeader(point_format=7, version="1.4")
+    header.scales, header.offsets = np.full(3, 0.001), np.floor(points.min(axis=0))
+    cloud = laspy.LasData(header)
+    cloud.xyz = points
+    cloud.write(str(path))
+    return path
 
 
 @pytest.mark.parametrize("turn_deg", [33.0])
