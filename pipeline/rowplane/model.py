@@ -827,12 +827,12 @@ class RoofResult:
         )
         return tuple(dict.fromkeys(f for group in groups for f in group))
 
-    def next_revision(self, levels: Levelling) -> RoofResult:
-        """A result read back, one revision on with other `levels`; itself where they are its own."""
+    def next_revision(self, levels: Levelling, plan: SupportPlan) -> RoofResult:
+        """A result read back, one revision on with other `levels` over `plan`; itself where the levels are its own."""
         if levels is self.levels:
             return self
         base, _, count = self.revision.partition("-r")
-        return replace(self, levels=levels, revision=f"{base}-r{int(count or 0) + 1}")
+        return replace(self, levels=levels, plan=plan, revision=f"{base}-r{int(count or 0) + 1}")
 
     @property
     def needs_a_person(self) -> bool:

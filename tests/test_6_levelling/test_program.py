@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rowplane.levelling.program import Answer, Task, solve
+from rowplane.levelling.program import Answer, Task, reachable, solve
 from test_6_levelling.enumeration import enumerate_best
 
 
@@ -75,3 +75,10 @@ def test_enumeration_itself_on_a_case_done_by_hand() -> None:
     assert (best.shortfall, best.packers) == (0.0, 2.0)
     assert best.greatest == pytest.approx(1.5)
     assert goals(solve(task)) == pytest.approx({"packers": 2.0, "greatest adjustment": 1.5, "total turning": 4.5}, abs=1e-5)
+
+
+def test_reachable_is_what_enumeration_finds() -> None:
+    tasks = [random_task(seed) for seed in range(300, 315)]
+    found = [reachable(task) for task in tasks]
+    assert found == [enumerate_best(task).shortfall == 0 for task in tasks]
+    assert 2 <= sum(found) <= 13, "the cases must hold both outcomes"

@@ -1,28 +1,51 @@
-"""The loop with the roof through the command line: readings in, a new revision out, the earlier result untouched."""
+"""The loop with the roof through the command line, first as the README shows it: readings in, the next revision out."""
 
 import csv
 import hashlib
 import json
+import os
+import re
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
-from rowplane.cli.run import recheck_result, run_lead
+from rowplane.cli.run import recheck_result
 from rowplane.deliverables.json_result import result_values
 from rowplane.deliverables.sheets import build_sheets
 from rowplane.errors import RowplaneError
 from rowplane.ingest import read_earlier_result
 
-SAMPLE = Path(__file__).parents[2] / "sample_scans" / "level_survey"
+ROOT = Path(__file__).parents[2]
+RESULT, REVISED = "chapel-row", "chapel-row-r1"
 
 
 @pytest.fixture(scope="module")
-def result(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def worked(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder in which the README's commands were run, word for word."""
     folder = tmp_path_factory.mktemp("recheck")
-    shutil.copytree(SAMPLE, folder / "lead")
-    run_lead(folder / "lead", folder / "out", {}, as_json=False, overwrite=False, quiet=True, verbose=False)
-    return folder / "out"
+    shutil.copytree(ROOT / "sample_scans" / "level_survey", folder / "sample_scans" / "level_survey")
+    command = folder / ".venv" / "bin" / "rowplane"
+    command.parent.mkdir(parents=True)
+    command.write_text(f"#!{sys.executable}\nfrom rowplane.cli.commands import main\nmain()\n")
+    command.chmod(0o755)
+    text = (ROOT / "README.md").read_text(encoding="utf-8").split("<!-- recheck -->")[1].split("<!-- end -->")[0]
+    commands = re.findall(r"```\n(.*?)```", text, re.DOTALL)[0]
+    paths = os.pathsep.join([str(ROOT / "pipeline"), os.environ.get("PYTHONPATH", "")])
+    done = subprocess.run(
+        ["sh", "-c", commands], cwd=folder, env={**os.environ, "PYTHONPATH": paths}, capture_output=True, text=True, check=False
+    )
+    assert done.returncode in (0, 1), done.stderr
+    assert "left out" not in done.stderr
+    assert re.search(r"5 readings give revision [0-9a-f]{8}-r1", done.stdout), done.stdout
+    return folder
+
+
+@pytest.fixture
+def result(worked: Path) -> Path:
+    return worked / RESULT
 
 
 def rows(path: Path) -> list[dict[str, str]]:
@@ -30,19 +53,19 @@ def rows(path: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(stream))
 
 
+def feet(folder: Path) -> dict[str, dict[str, str]]:
+    return {r["foot"]: r for r in rows(folder / "feet.csv")}
+
+
 def digest(folder: Path) -> dict[str, str]:
     return {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in folder.iterdir()}
 
 
-def inner_feet(result: Path) -> list[dict[str, str]]:
-    """Line 2 without its outer feet, on which the string rests."""
-    return sorted((r for r in rows(result / "feet.csv") if r["line"] == "2"), key=lambda r: float(r["u_mm"]))[1:-1]
-
-
-def test_a_result_is_read_back_whole(result: Path) -> None:
-    back = read_earlier_result(result)
-    told = json.loads((result / "result.json").read_text(encoding="utf-8"))
-    assert json.loads(json.dumps(result_values(back, build_sheets(back)))) == told
+def test_a_result_is_read_back_whole(worked: Path) -> None:
+    for name in (RESULT, REVISED):
+        back = read_earlier_result(worked / name)
+        told = json.loads((worked / name / "result.json").read_text(encoding="utf-8"))
+        assert json.loads(json.dumps(result_values(back, build_sheets(back)))) == told
 
 
 def test_no_readings_change_nothing_but_the_record(result: Path, tmp_path: Path) -> None:
@@ -57,42 +80,57 @@ def test_no_readings_change_nothing_but_the_record(result: Path, tmp_path: Path)
     assert told["sha256"] == hashlib.sha256(b"id,kind,value_mm\n").hexdigest()
 
 
-def test_a_gap_moves_its_rail_and_narrows_its_sigma(result: Path, tmp_path: Path) -> None:
-    before = digest(result)
-    foot, other = inner_feet(result)[:2]
-    read = float(foot["string_gap_mm"]) + 3.0
-    (tmp_path / "gaps.csv").write_text(f"id,kind,value_mm,revision\n{foot['foot']},gap,{read},{foot['revision']}\n")
-    recheck_result(result, tmp_path / "gaps.csv", tmp_path / "out", overwrite=False)
-    after = {r["foot"]: r for r in rows(tmp_path / "out" / "feet.csv")}[foot["foot"]]
-    assert after["revision"] == foot["revision"] + "-r1"
-    assert float(after["sigma_mm"]) < float(foot["sigma_mm"])
-    rise = float(after["rail_height_mm"]) - float(foot["rail_height_mm"])
-    assert -3.5 < rise < -0.3  # a wider gap is a lower rail, as far as the reading outweighs the survey
-    assert float(after["z"]) - float(foot["z"]) == pytest.approx(rise / 1000, abs=abs(rise) / 1000 * 0.35)
-    assert digest(result) == before
-    again = tmp_path / "second.csv"
-    again.write_text(f"id,kind,value_mm\n{other['foot']},gap,{other['string_gap_mm']}\n")
-    recheck_result(tmp_path / "out", again, tmp_path / "out2", overwrite=False)
-    assert {r["revision"] for r in rows(tmp_path / "out2" / "feet.csv")} == {foot["revision"] + "-r2"}
-    record = json.loads((tmp_path / "out2" / "record.json").read_text())
-    assert [r["file"] for r in record["rechecks"]] == ["gaps.csv", "second.csv"]
+def test_gaps_move_their_rails_and_narrow_their_sigma(worked: Path) -> None:
+    was, now = feet(worked / RESULT), feet(worked / REVISED)
+    gaps = {r["id"]: float(r["value_mm"]) for r in rows(worked / "readings.csv")}
+    for foot, gap in gaps.items():
+        assert now[foot]["revision"] == was[foot]["revision"] + "-r1"
+        assert float(now[foot]["sigma_mm"]) < float(was[foot]["sigma_mm"])
+        # A wider gap is a lower rail, as far as the reading outweighs the survey; z follows.
+        wider = gap - float(was[foot]["string_gap_mm"])
+        rise = float(now[foot]["rail_height_mm"]) - float(was[foot]["rail_height_mm"])
+        assert rise == pytest.approx(-wider, abs=max(2.5, 0.7 * abs(wider)))
+        z = float(now[foot]["z"]) - float(was[foot]["z"])
+        assert z == pytest.approx(rise / 1000, abs=abs(rise) / 1000 * 0.35 + 1e-4)
 
 
-def test_the_next_sheets_are_whole_and_mark_what_changed(result: Path, tmp_path: Path) -> None:
-    foot = inner_feet(result)[1]
-    (tmp_path / "gaps.csv").write_text(f"id,kind,value_mm\n{foot['foot']},gap,{float(foot['string_gap_mm']) - 6.0}\n")
-    recheck_result(result, tmp_path / "gaps.csv", tmp_path / "out", overwrite=False)
-    assert set(digest(tmp_path / "out")) == set(digest(result))
-    was, now = ({r["foot"]: r for r in rows(folder / "feet.csv")} for folder in (result, tmp_path / "out"))
+def test_the_next_sheets_are_whole_and_mark_what_changed(worked: Path) -> None:
+    assert set(digest(worked / REVISED)) == set(digest(worked / RESULT))
+    was, now = feet(worked / RESULT), feet(worked / REVISED)
     changed = {f for f in was if (was[f]["lift_mm"], was[f]["packer_mm"]) != (now[f]["lift_mm"], now[f]["packer_mm"])}
     assert 0 < len(changed) < len(was)
     assert {f for f in now if "changed: was" in now[f]["note"]} == changed
-    page = (tmp_path / "out" / "crew-sheet.html").read_text(encoding="utf-8")
+    page = (worked / REVISED / "crew-sheet.html").read_text(encoding="utf-8")
     data = json.loads(page.split('id="crew-data"', 1)[1].split(">", 1)[1].split("</script>", 1)[0])
-    assert data["revision"] == foot["revision"] + "-r1"
+    assert data["revision"] == now["A1-3-3"]["revision"]
     assert {s["id"]: s["lift"] for s in data["stops"]} == {f: float(r["lift_mm"]) for f, r in now.items()}
     assert {s["id"] for s in data["stops"] if "changed: was" in s["note"]} == changed
-    assert (tmp_path / "out" / "crew-sheet.pdf").read_bytes() != (result / "crew-sheet.pdf").read_bytes()
+    assert (worked / REVISED / "crew-sheet.pdf").read_bytes() != (worked / RESULT / "crew-sheet.pdf").read_bytes()
+
+
+def test_every_kind_of_reading_reaches_the_table_and_readings_add_up(worked: Path, tmp_path: Path) -> None:
+    was = feet(worked / REVISED)
+    up = [f for f, r in was.items() if r["line"] == "1"][:6]
+    stay, moved = float(was["A1-0-1"]["lift_mm"]) + 0.5, float(was["A1-0-12"]["u_mm"]) + 40
+    lines = ["id,kind,value_mm,u_mm", f"A1-0-1,set,{stay},", f"A1-R12,moved,,{moved:.1f}"]
+    lines += [f"{f},height,{1000 * float(was[f]['z']) + 2000 + (45 if f == up[3] else 0):.1f}," for f in up]
+    (tmp_path / "day2.csv").write_text("\n".join(lines) + "\n")
+    recheck_result(worked / REVISED, tmp_path / "day2.csv", tmp_path / "out", overwrite=False)
+    now, told = feet(tmp_path / "out"), json.loads((tmp_path / "out" / "result.json").read_text())
+    assert {r["revision"] for r in now.values()} == {was["A1-0-1"]["revision"].replace("-r1", "-r2")}
+    assert (float(now["A1-0-1"]["lift_mm"]), now["A1-0-1"]["note"]) == (stay, f"set at {stay:g} mm, stays")
+    on_rail = {f for f, r in was.items() if r["rail"] == "A1-R12"}
+    for f, row in now.items():
+        assert float(row["u_mm"]) - float(was[f]["u_mm"]) == pytest.approx(40 if f in on_rail else 0, abs=0.06)
+    assert {r["u_mm"] for r in rows(tmp_path / "out" / "hooks.csv") if r["rail"] == "A1-R12"} == {now["A1-0-12"]["u_mm"]}
+    for f in up:
+        assert float(now[f]["sigma_mm"]) < float(was[f]["sigma_mm"])
+    (out,) = [f for f in told["findings"] if f["code"] == "reading-outlier"]
+    assert out["subject"] == f"reading {up[3]}"
+    record = json.loads((tmp_path / "out" / "record.json").read_text())
+    assert [r["file"] for r in record["rechecks"]] == ["readings.csv", "day2.csv"]
+    (kept,) = read_earlier_result(tmp_path / "out").levels.posteriors
+    assert len(kept.taken) == 5 + 2 + 5
 
 
 @pytest.mark.parametrize(
@@ -104,6 +142,10 @@ def test_the_next_sheets_are_whole_and_mark_what_changed(result: Path, tmp_path:
         ("id,kind,value_mm\nA1-0-1,gab,30\n", "kind 'gab'"),
         ("id,kind,value_mm\nA1-0-1,gap,x\n", "'x'"),
         ("id,kind,value_mm\nA1-0-1,gap,nan\n", "'nan'"),
+        ("id,kind,value_mm\nA1-1-3,gap,2.07\nA1-1-4,gap,2.09\nA1-1-5,gap,1.93\n", "inches"),
+        ("id,kind,value_mm\nA1-1-3,gap,0.052\nA1-1-4,gap,0.053\nA1-1-5,gap,0.049\n", "metres"),
+        ("id,kind,value_mm\nA1-1-3,gap,-52\nA1-1-4,gap,-53\nA1-1-5,gap,-49\n", "wrong sign"),
+        ("id,kind,value_mm\nA1-1-3,gap,52\nA1-1-3,gap,59\n", "doubles within"),
         ("id,kind,value_mm,revision\nA1-0-1,height,30,00000000\n", "of another survey"),
         ("id,kind,value_mm,revision\nA1-0-1,height,30,{now}-r7\n", "this revision's sheet"),
     ],

@@ -143,12 +143,12 @@ def recheck_result(folder: Path, readings: Path, out: Path | None, overwrite: bo
     """Take readings into an earlier result; True where a finding needs a person. The earlier folder is not touched."""
     from rowplane.deliverables import write_revised
     from rowplane.ingest import read_earlier_result, read_field_readings
-    from rowplane.levelling import recheck_feet
+    from rowplane.levelling import moved_supports, recheck_feet
 
     before = read_earlier_result(folder)
     taken = read_field_readings(readings, before.revision)
-    after = before.next_revision(recheck_feet(before.levels, taken))
-    levels = after.levels
+    levels = recheck_feet(before.levels, taken)
+    after = before.next_revision(levels, moved_supports(before.plan, levels))
     target = out or folder.resolve().with_name(f"{folder.resolve().name}-recheck")
     write_revised(folder, after, taken, target, overwrite)
     _print_findings(levels.findings, verbose=True)

@@ -22,12 +22,12 @@ from rowplane.config import HardwareConfig, LevellingConfig, ModuleConfig
 from rowplane.findings import finding
 from rowplane.levelling.basis import basis_of
 from rowplane.levelling.cures import cures_of
-from rowplane.levelling.recheck import recheck_feet
+from rowplane.levelling.recheck import moved_supports, recheck_feet
 from rowplane.levelling.result import levelling_of
 from rowplane.levelling.setting import settle_all
 from rowplane.model import Layout, Levelling, SupportPlan, Surfaces
 
-__all__ = ["basis_of", "level_feet", "recheck_feet"]
+__all__ = ["basis_of", "level_feet", "moved_supports", "recheck_feet"]
 
 
 def level_feet(

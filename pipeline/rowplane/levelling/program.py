@@ -95,9 +95,23 @@ def reachable(task: Task) -> bool:
     _first(frame, "way")
     if len(task.held):
         _first(frame, "miss")
-    if _in_turn(_Columns(frame, with_packers=False, may_fall_short=False), ("greatest adjustment",), 0.0, 0.0) is not None:
+    if _keeps(frame, task.low, task.high):
         return True
+    # No search where packers of any height, everywhere at once, would not do either.
+    tallest = float(np.max(task.packers, initial=0.0))
+    up, down = np.maximum(task.influence, 0).sum(axis=1), np.minimum(task.influence, 0).sum(axis=1)
+    if not _keeps(frame, task.low + tallest * down, task.high + tallest * (1 + up)):
+        return False
     return _in_turn(_packed(frame, False), ("packers",), 0.0, 0.0) is not None
+
+
+def _keeps(frame: _Frame, low: Array | float, high: Array | float) -> bool:
+    """Whether some plane within the frame's limits has every free foot's lift between `low` and `high`."""
+    task = frame.task
+    feet = np.hstack([task.feet, np.zeros((len(task.feet), 2))])
+    rows, rhs = np.vstack([frame.rows, feet, -feet]), np.concatenate([frame.rhs, task.rail + high, -task.rail - low])
+    bounds = [*zip(task.lower, task.upper, strict=True), (0.0, frame.way), (0.0, frame.miss)]
+    return bool(linprog(np.zeros(rows.shape[1]), rows, rhs, bounds=bounds, method="highs").status == 0)
 
 
 def _unfolded(task: Task) -> Task:

@@ -13,7 +13,7 @@ from rowplane.levelling.readings import judge
 from rowplane.levelling.result import levelling_of
 from rowplane.levelling.setting import Solved, groups_of, resettle
 from rowplane.levelling.taken import taken_of
-from rowplane.model import FieldReadings, Finding, Levelling, RecheckBasis
+from rowplane.model import FieldReadings, Finding, Levelling, Rail, RecheckBasis, SupportPlan
 
 
 def recheck_feet(levels: Levelling, readings: FieldReadings) -> Levelling:
@@ -35,6 +35,32 @@ def recheck_feet(levels: Levelling, readings: FieldReadings) -> Levelling:
     _, cures = cures_of(solved)
     bare = tuple(found for found in levels.findings if found.code == "array-without-feet")
     return levelling_of(solved, notes, (), findings + cures + bare)
+
+
+def moved_supports(plan: SupportPlan, levels: Levelling) -> SupportPlan:
+    """The rails, hooks and feet where the readings say that they now are; `plan` itself where nothing moved."""
+    bases = tuple(standing(basis) for basis in levels.posteriors)
+    if not any(taken.kind == "moved" for basis in levels.posteriors for taken in taken_of(basis)):
+        return plan
+    hooks = {i: (u, v) for b in bases for i, u, v in zip(b.hook_ids, b.hook_u_mm.tolist(), b.hook_v_mm.tolist(), strict=True)}
+    feet = {i: u for b in bases for i, u in zip(b.foot_ids, b.foot_u_mm.tolist(), strict=True)}
+    return replace(
+        plan, rails=tuple(_moved_rail(rail, bases, hooks, feet) for rail in plan.rails),
+        hooks=tuple(replace(h, u_mm=hooks[h.id][0], v_mm=hooks[h.id][1]) if h.id in hooks else h for h in plan.hooks),
+        feet=tuple(replace(f, u_mm=feet[f.id]) if f.id in feet else f for f in plan.feet),
+    )  # fmt: skip
+
+
+def _moved_rail(
+    rail: Rail, bases: tuple[RecheckBasis, ...], hooks: dict[str, tuple[float, float]], feet: dict[str, float]
+) -> Rail:
+    basis = next((b for b in bases if b.array == rail.array), None)
+    if basis is None or not set(rail.hook_ids) <= set(basis.hook_ids):
+        return rail
+    ordered = tuple(sorted(rail.hook_ids, key=lambda i: hooks[i][1]))
+    rows, columns = [basis.foot_ids.index(i) for i in rail.foot_ids], [basis.hook_ids.index(i) for i in ordered]
+    u_mm = feet[rail.foot_ids[0]] if rail.foot_ids else rail.u_mm
+    return replace(rail, u_mm=u_mm, hook_ids=ordered, influence=basis.influence[np.ix_(rows, columns)])
 
 
 def _again(before: tuple[RecheckBasis, ...], judged: tuple[RecheckBasis, ...]) -> tuple[Solved, ...]:
