@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import random
+import re
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +28,7 @@ def thumb(chance: random.Random) -> str:
     """A picture of the size of a real one: roof faces with relief."""
     from PIL import Image, ImageDraw
 
-    image = Image.new("RGB", (132, 99), (245, 245, 245))
+    image = Image.new("RGB", (160, 120), (245, 245, 245))
     draw = ImageDraw.Draw(image)
     for k in range(3):
         x, y = chance.randrange(60), chance.randrange(50)
@@ -51,6 +52,7 @@ def outcomes(count: int) -> list[dict[str, Any]]:
             "hooks": modules * 3, "feet": modules * 2, "adjustment_min_mm": round(-chance.uniform(0, 25), 1),
             "adjustment_max_mm": round(chance.uniform(0, 25), 1), "feet_to_measure": modules // 5, "feet_out_of_reach": 0,
             "packers": modules // 8, "scan": "good", "deviation_max_mm": round(chance.uniform(3, 40), 1), "revision": "0a1b2c3d",
+            "flatness_mm": round(chance.uniform(5, 60), 1),
         }  # fmt: skip
         row = {name: None for name, *_ in COLUMNS} | (figures if verdict != "failed" else {})
         reason = HOSTILE if k == 11 else REASONS[verdict].format(m=modules, f=modules * 2)
@@ -72,43 +74,60 @@ def test_a_thousand_leads_open_in_two_seconds_and_filter_without_lag(page: Any, 
     opened, filtered = [], []
     for _ in range(3):  # the best of three: other work on the machine is not the page's
         page.goto(summary.as_uri())
-        page.wait_for_function(f"document.querySelectorAll('#body tr').length === {LEADS}")
+        page.wait_for_function("document.querySelectorAll('#body tr').length > 50")
         opened.append(page.evaluate("performance.getEntriesByType('navigation')[0].duration"))
-        filtered.append(
-            page.evaluate(
-                """async () => {
-                    const find = document.getElementById("find"), start = performance.now();
-                    find.value = "corner 77"; find.dispatchEvent(new Event("input"));
-                    await new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)));
-                    return performance.now() - start;
-                }"""
-            )
-        )
-    assert page.locator("#body tr").count() == 11  # 77 and 770 to 779
+        filtered.append(max(page.evaluate(TIMED, text) for text in ("corner 77", "")))
+    assert page.locator("#shown").inner_text() == f"{LEADS} of {LEADS} leads"
     assert min(opened) < 2000, opened
     assert min(filtered) < 200, filtered
 
 
-def test_it_filters_sorts_and_links(page: Any, summary: Path) -> None:
+TIMED = """async (text) => {
+    const find = document.getElementById("find"), start = performance.now();
+    find.value = text; find.dispatchEvent(new Event("input"));
+    await new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)));
+    return performance.now() - start;
+}"""
+"""Milliseconds from a letter typed to the list on the screen."""
+
+
+def test_scrolling_and_printing_bring_all_rows(page: Any, summary: Path) -> None:
     page.goto(summary.as_uri())
     rows = page.locator("#body tr")
-    assert page.locator("#shown").inner_text() == f"{LEADS} of {LEADS} leads"
+    assert rows.count() < LEADS
+    page.wait_for_function(f"window.scrollTo(0, document.body.scrollHeight), document.querySelectorAll('#body tr').length === {LEADS}")
+    assert not page.locator("#more").is_visible()
+    page.reload()
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    assert rows.count() == LEADS
+    assert page.evaluate("new Set([...document.querySelectorAll('#body td.lead')].map((c) => c.textContent)).size") == LEADS
+
+
+def test_it_filters_sorts_and_links(page: Any, summary: Path) -> None:
+    page.goto(summary.as_uri())
+    rows, shown = page.locator("#body tr"), page.locator("#shown")
     page.get_by_role("button", name="ready:").click()
-    assert rows.count() == page.evaluate("leads.filter((l) => l.verdict === 'ready').length") > 100
+    ready = sum(o["row"]["verdict"] == "ready" for o in outcomes(LEADS))
+    assert shown.inner_text() == f"{ready} of {LEADS} leads"
     page.locator("#find").fill("PACIFIC")
     assert rows.count() == 0
+    page.get_by_role("button", name="all:").click()
+    page.locator("#find").fill("corner 77")
+    assert rows.count() == 11  # 77 and 770 to 779
     page.locator("#find").fill("")
     page.evaluate("sortBy('modules', false)")
     sorted_modules = page.evaluate("[...document.querySelectorAll('#body tr')].map((r) => Number(r.cells[5].textContent))")
     assert sorted_modules == sorted(sorted_modules, reverse=True)
-    link = rows.first.locator("a").get_attribute("href")
-    assert link.startswith("Pond%20Corner%20")
-    assert link.endswith("/crew-sheet.html")
+    assert sorted_modules[0] == max(o["row"]["modules"] or 0 for o in outcomes(LEADS))
+    picture, sheet = (a.get_attribute("href") for a in rows.first.locator("a").all())
+    assert sheet.startswith("Pond%20Corner%20")
+    assert sheet == picture.replace("deviation.png", "crew-sheet.html")
+    assert re.fullmatch(r"\d+ of \d+", rows.first.locator("td[data-label='feet to measure']").inner_text())
 
 
 def test_headers_sort_on_a_desk_and_a_choice_on_a_phone(page: Any, summary: Path) -> None:
     page.goto(summary.as_uri())
-    if page.viewport_size["width"] > 1100:
+    if page.viewport_size["width"] > 1270:
         page.get_by_role("button", name="kW", exact=True).click()
         assert page.locator("th[aria-sort=ascending]").inner_text() == "kW"
     else:
@@ -141,15 +160,12 @@ def test_parts_of_ready_leads_are_added_up(page: Any, summary: Path) -> None:
     assert f"{hooks:,}" in page.locator("details.totals table tbody tr").first.inner_text()
 
 
-def test_a_page_of_many_leads_shows_a_thousand_and_then_more(browser: Any, tmp_path: Path) -> None:
-    made = [{**o, "thumb": ""} for o in outcomes(2500)]
-    html = summary_files(made, 3000)["summary.html"]
+def test_a_page_of_very_many_leads_takes_its_pictures_from_the_folders(browser: Any, tmp_path: Path) -> None:
+    html = summary_files([{**o, "thumb": ""} for o in outcomes(30)], 3000)["summary.html"]
     (tmp_path / "summary.html").write_bytes(html)
     page = browser.new_page()
     page.goto((tmp_path / "summary.html").as_uri())
-    assert "2500 of 3000 leads" in page.locator(".warn").inner_text()
-    assert page.locator("#body tr").count() == 1000
-    page.locator("#more").click()
-    assert page.locator("#body tr").count() == 2000
+    assert "30 of 3000 leads" in page.locator(".warn").inner_text()
+    assert page.locator("#body tr").count() == 30
     assert "deviation.png" in page.locator("#body tr img").first.get_attribute("src")
     page.close()

@@ -51,7 +51,7 @@ class QuickJob(Job):
 
         revision = revision_of(lead, [hashlib.sha256(scan.read_bytes()).hexdigest()])
         files = {
-            "record.json": json.dumps({"revision": revision, "cost": [{"seconds": time.time()}]}).encode(),
+            "record.json": json.dumps({"lead": lead.name, "revision": revision, "cost": [{"seconds": time.time()}]}).encode(),
             "result.json": json.dumps(quick_result(lead, revision)).encode(),
             "deviation.png": picture(),
             **{f"filling-{k}.csv": scan.read_bytes() for k in range(4)},
@@ -79,6 +79,12 @@ def _eat() -> None:
         time.sleep(0.02)
 
 
+def _big() -> None:
+    taken = b"x" * 1_000_000_000
+    time.sleep(1)
+    del taken
+
+
 def _kill() -> None:
     os.kill(os.getpid(), signal.SIGKILL)
 
@@ -96,6 +102,7 @@ ROUGH = {
     "kill": _kill,
     "hang": lambda: time.sleep(600),
     "hog": _eat,
+    "big": _big,
     "spin": _spin,
     "bug": _raise,
 }
@@ -112,7 +119,7 @@ def quick_result(lead: Lead, revision: str) -> dict[str, Any]:
         "roof": {"faces": [1]},
         "plan": {"rails": [1], "hooks": [1, 2]},
         "quality": {"verdict": "good"},
-        "surfaces": [{"deviation_max_mm": 21.0}],
+        "surfaces": [{"deviation_max_mm": 21.0, "flatness": {"zone_lsq_mm": 33.0}}],
         "revision": revision,
         "findings": [],
         "tables": {"parts": {"rows": [part]}},

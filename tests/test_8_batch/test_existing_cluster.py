@@ -15,7 +15,9 @@ from typing import Any
 
 import pytest
 
-from test_8_batch.jobs import make_leads, result_bytes, runs
+from rowplane.batch import engine, plan_batch, run_batch
+from rowplane.errors import RowplaneError
+from test_8_batch.jobs import QuickJob, make_leads, result_bytes, runs
 from test_8_batch.test_in_process import HERE, batch
 
 LEADS = [*(f"lead-{k}" for k in range(8)), "real-roof"]
@@ -138,6 +140,52 @@ def test_a_lost_worker_costs_nothing(
     s3.get("night/out/runs.jsonl", str(tmp_path / "runs.jsonl"))
     states = Counter(r["state"] for r in runs(tmp_path)[len(LEADS) + 1 :])
     assert states == {"skipped": len(LEADS), "failed": 1}
+
+
+@pytest.fixture
+def small_cluster() -> Iterator[Any]:
+    """A scheduler of this process that has no worker yet."""
+    from distributed import LocalCluster
+
+    with LocalCluster(
+        n_workers=0, threads_per_worker=1, processes=False, dashboard_address=None,
+        scheduler_kwargs={"dashboard": False, "dashboard_address": "127.0.0.1:0"}, protocol="tcp", host="127.0.0.1",
+    ) as cluster:  # fmt: skip
+        yield cluster
+
+
+def test_a_cluster_without_workers_is_waited_for_and_said_so(small_cluster: Any, tmp_path: Path) -> None:
+    heard: list[str] = []
+
+    def say(words: str) -> None:
+        heard.append(words)
+        small_cluster.scale(1)
+
+    plan, address = plan_batch(str(make_leads(tmp_path / "leads", ["a", "b"]))), small_cluster.scheduler_address
+    report = run_batch(plan, str(tmp_path / "out"), {}, scheduler=address, on_words=say, make_job=QuickJob)
+    assert report.verdicts["ready"] == 2
+    assert heard == [f"{address} has no worker yet: waiting for one"]
+
+
+def test_a_scheduler_that_goes_away_is_said_and_what_is_done_is_kept(
+    small_cluster: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(engine, "ANSWER_S", 1)
+    small_cluster.scale(1)
+    small_cluster.wait_for_workers(1)
+    plan = plan_batch(str(make_leads(tmp_path / "leads", [f"l{k}" for k in range(30)])))
+
+    def end(outcome: dict[str, Any]) -> None:
+        small_cluster.close()
+
+    with pytest.raises(RowplaneError, match="the same command goes on from there"):
+        run_batch(
+            plan, str(tmp_path / "out"), {}, scheduler=small_cluster.scheduler_address, on_outcome=end, make_job=QuickJob
+        )
+    done = len((tmp_path / "out" / "summary.csv").read_text().splitlines()) - 1
+    assert 1 <= done < 30
+    assert len(runs(tmp_path / "out")) == done
+    assert not list((tmp_path / "out").glob(".*"))
 
 
 def test_workers_that_do_not_see_the_output_are_named(

@@ -5,8 +5,10 @@ from __future__ import annotations
 import csv
 import json
 import os
+import socket
 import subprocess
 import sys
+import time
 from functools import partial
 from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -14,7 +16,7 @@ from threading import Thread
 
 import pytest
 
-from rowplane.batch import plan_batch, run_batch
+from rowplane.batch import engine, plan_batch, run_batch
 from rowplane.errors import RowplaneError
 from test_8_batch.jobs import QuickJob, RoughJob, make_leads, result_bytes, runs
 
@@ -58,7 +60,7 @@ def test_the_command_runs_skips_and_sums_up(tmp_path: Path) -> None:
     second = batch(str(leads), "--out", str(out), "--workers", "1", expect=1)
     assert "one: " in second.stderr
     assert "(done before)" in second.stderr
-    assert "1 leads run, 1 were done before" in second.stdout
+    assert "run now: 1, done before: 1" in second.stdout
     assert result_bytes(out) == before
     assert [(r["lead"], r["state"]) for r in runs(out)] == [
         ("broken", "failed"),
@@ -82,13 +84,14 @@ def test_dry_run_writes_nothing(tmp_path: Path) -> None:
         (["leads", "--scheduler", "tcp://127.0.0.1:1"], "no answer"),
         (["leads", "--scheduler", "not an address"], "no address"),
         (["leads", "--scheduler", "tcp://127.0.0.1:1", "--workers", "2"], "one of them"),
-        (["leads", "--set", "placement.orientaton=best"], "failed"),
+        (["leads", "--set", "placement.orientaton=best"], "Did you mean placement.orientation?"),
+        (["leads", "--set", "module.power_w=-3"], "failed"),
     ],
 )
 def test_what_cannot_start_is_said_in_words(arguments: list[str], words: str, tmp_path: Path) -> None:
     make_leads(tmp_path / "leads", ["one"])
     place = str(tmp_path / arguments[0])
-    expect = 1 if words == "failed" else 2  # a wrong --set is each lead's failure, and named there
+    expect = 1 if words == "failed" else 2  # a value may suit one lead and not another: each says so itself
     done = batch(
         place,
         *arguments[1:],
@@ -111,6 +114,8 @@ def test_changed_input_or_settings_run_again(tmp_path: Path) -> None:
     assert [skipped(), skipped()] == [0, 2]
     (leads / "a" / "levels.csv").write_text((leads / "a" / "levels.csv").read_text() + "0.2,0.2,1.4\n")
     assert skipped() == 1
+    (leads / "b" / "lead.toml").write_text('name = "Pond Corner 7"\n' + (leads / "b" / "lead.toml").read_text())
+    assert [skipped(), skipped()] == [1, 2]  # the sheets carry the name
     assert run_batch(plan, out, {"module.power_w": "500"}, workers=1, make_job=QuickJob).skipped == 0
     assert run_batch(plan, out, {"module.power_w": "500"}, workers=1, fresh=True, make_job=QuickJob).skipped == 0
 
@@ -186,6 +191,41 @@ def test_leads_come_over_http(tmp_path: Path) -> None:
     finally:
         web.shutdown()
     assert "does not exist" in json.loads((tmp_path / "out-3" / "gone" / "failure.json").read_text())["reason"]
+
+
+@pytest.mark.parametrize(("greeting", "words"), [(b"220 mail.invalid ready\r\n" * 9, "not as a scheduler does"), (b"", "silent")])
+def test_what_answers_and_is_no_scheduler_is_said(
+    greeting: bytes, words: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(engine, "ANSWER_S", 1)
+    leads = str(make_leads(tmp_path / "leads", ["a"]))
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def greet() -> None:
+            talk, _ = server.accept()
+            talk.sendall(greeting)
+            time.sleep(3)
+            talk.close()
+
+        Thread(target=greet, daemon=True).start()
+        with pytest.raises(RowplaneError, match=words):
+            run_batch(plan_batch(leads), str(tmp_path / "out"), {}, scheduler=f"tcp://127.0.0.1:{server.getsockname()[1]}")
+    assert not list((tmp_path / "out").glob(".*"))
+
+
+def test_a_second_batch_on_the_same_output_is_refused_and_the_first_goes_on(tmp_path: Path) -> None:
+    leads, out = make_leads(tmp_path / "leads", ["a", "b"]), str(tmp_path / "out")
+    refused: list[str] = []
+
+    def start_another(_outcome: object) -> None:
+        with pytest.raises(RowplaneError, match="one batch at a time per output") as words:
+            run_batch(plan_batch(str(leads)), out, {}, workers=1, make_job=QuickJob)
+        refused.append(str(words.value))
+
+    report = run_batch(plan_batch(str(leads)), out, {}, workers=1, on_outcome=start_another, make_job=QuickJob)
+    assert report.verdicts["ready"] == 2
+    assert [f"process {os.getpid()} on" in words for words in refused] == [True, True]
+    assert [r["lead"] for r in runs(tmp_path / "out")] == ["a", "b"]
 
 
 def test_another_footprint_is_another_input(tmp_path: Path) -> None:

@@ -1,10 +1,12 @@
 """The lock and the log of a batch's output folder."""
 
+import errno
 import json
 import os
 import socket
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -86,3 +88,38 @@ def test_an_output_that_cannot_be_made_is_named(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
     with pytest.raises(RowplaneError, match="no access"):
         Ledger(str(tmp_path / "file" / "out")).__enter__()
+
+
+def test_a_full_disk_is_said_and_the_lock_goes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(_: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    def work() -> None:
+        with Ledger(str(tmp_path)) as ledger:
+            monkeypatch.setattr(os, "fsync", full)
+            ledger.add({"lead": "a"})
+
+    with pytest.raises(RowplaneError, match="No space left"):
+        work()
+    assert not (tmp_path / LOCK).exists()
+
+
+def test_a_store_that_goes_away_is_said_and_the_lock_goes(monkeypatch: pytest.MonkeyPatch) -> None:
+    from fsspec.implementations.memory import MemoryFileSystem
+
+    class EndpointError(Exception):
+        """Stores have errors of their own, which are no errors of the operating system."""
+
+    def gone(*_: object, **__: object) -> None:
+        raise EndpointError("could not connect")
+
+    def work(what: str, use: Callable[[Ledger], None]) -> None:
+        with Ledger("memory://going") as ledger:
+            monkeypatch.setattr(MemoryFileSystem, what, gone)
+            use(ledger)
+
+    with pytest.raises(RowplaneError, match="could not connect"):
+        work("put_file", lambda ledger: ledger.add({"lead": "a"}))
+    with pytest.raises(RowplaneError, match="could not connect"):
+        work("pipe_file", lambda ledger: ledger.write("summary.csv", b"x"))
+    assert not MemoryFileSystem().exists(f"/going/{LOCK}")

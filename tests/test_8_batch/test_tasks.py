@@ -4,8 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from rowplane.batch.tasks import name_problem, plan_tasks
+from rowplane.batch.tasks import BASE_MB, name_problem, plan_tasks
 from rowplane.errors import RowplaneError
+from rowplane.leads import load_lead
 
 
 def lead(folder: Path, name: str) -> Path:
@@ -64,9 +65,15 @@ def test_the_output_of_a_batch_is_no_lead(tmp_path: Path) -> None:
 
 def test_manifest_rows_carry_settings(tmp_path: Path) -> None:
     lead(tmp_path, "x")
-    (tmp_path / "leads.csv").write_text("lead,scan,placement.orientation,placement.setback_mm.eave\nfirst,x,portrait,\n")
+    columns = "lead,scan,survey_date,rafters.spacing_mm,placement.orientation,placement.setback_mm.eave"
+    (tmp_path / "leads.csv").write_text(f"{columns}\nfirst,x,2025-09-18,600,portrait,\n")
     (task,) = plan_tasks(str(tmp_path / "leads.csv")).tasks
-    assert (task.name, task.overrides, task.problem) == ("first", (("placement.orientation", "portrait"),), "")
+    assert (task.name, task.problem) == ("first", "")
+    assert dict(task.overrides) == {
+        "survey_date": "2025-09-18", "rafters.spacing_mm": "600", "placement.orientation": "portrait",
+    }  # fmt: skip
+    lead_of_it = load_lead(tmp_path / "x", dict(task.overrides))
+    assert (str(lead_of_it.survey_date), lead_of_it.config.rafters[0].spacing_mm) == ("2025-09-18", 600)
     assert Path(task.place) == tmp_path / "x"
 
 
@@ -103,6 +110,10 @@ def test_bad_rows_fail_and_good_ones_stay(tmp_path: Path) -> None:
     [
         ("name,file\n", "a lead and a scan column"),
         ("lead,scan,module.widht_mm\n", "Did you mean module.width_mm"),
+        ("lead,scan,rafters.spacing\n", "Did you mean rafters.spacing_mm"),
+        ("lead,scan,scan\n", "there twice"),
+        ("lead;scan\n", "commas between"),
+        ("", "columns none"),
         ("lead,scan\n", "no lead in it"),
     ],
 )
@@ -142,8 +153,8 @@ def test_need_comes_from_the_header_and_is_bounded_by_the_size(tmp_path: Path) -
     lying[247:255] = (10**12).to_bytes(8, "little")
     (tmp_path / "lying.las").write_bytes(bytes(lying))
     honest, lying_task = plan_tasks(str(tmp_path)).tasks
-    assert honest.need_mb == 450 + 6
-    assert lying_task.need_mb == 450
+    assert honest.need_mb == BASE_MB + 6
+    assert lying_task.need_mb == BASE_MB
 
 
 @pytest.mark.parametrize("name", ["", "x" * 61, "a/b", "..", ".hidden.", "aux.laz", "LPT1", "a\x00b", "summary.csv", "tail "])

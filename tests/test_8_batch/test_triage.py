@@ -22,7 +22,11 @@ def result(modules: int = 10, feet: int = 20, findings: tuple[tuple[str, str], .
         "roof": {"faces": [1, 2]},
         "plan": {"rails": [1], "hooks": [1, 2]},
         "quality": {"verdict": "good"},
-        "surfaces": [{"deviation_max_mm": 21.26}],
+        "surfaces": [
+            {"deviation_max_mm": 21.26, "flatness": {"zone_lsq_mm": 30.14}},
+            {"deviation_max_mm": 9.0, "flatness": {"zone_lsq_mm": 41.58}},
+            {"deviation_max_mm": 5.0, "flatness": None},
+        ],
         "revision": "abc",
         "findings": [{"severity": s, "code": c, "text": f"{c} speaks."} for s, c in findings],
     }
@@ -38,7 +42,7 @@ def test_row_is_what_was_written() -> None:
         2,
         21.3,
     ]
-    assert (row["adjustment_min_mm"], row["adjustment_max_mm"]) == (-5.0, 14.0)
+    assert (row["adjustment_min_mm"], row["adjustment_max_mm"], row["flatness_mm"]) == (-5.0, 14.0, 41.6)
     assert set(row) == {name for name, *_ in COLUMNS}
 
 
@@ -52,7 +56,7 @@ def test_row_is_what_was_written() -> None:
         (
             result(findings=(("person", "structure-sag"), ("person", "unit-guessed"))),
             "site-check",
-            "structure-sag speaks. (and 1 more)",
+            "structure-sag speaks. Also: unit-guessed.",
         ),
         (result(findings=(("caution", "feet-to-measure"),)), "ready", "10 modules"),
         (result(measure=11), "site-check", "11 of 20 feet"),
@@ -70,3 +74,39 @@ def test_rules(made: dict[str, Any], verdict: str, words: str) -> None:
 def test_a_failed_lead_has_a_row_too() -> None:
     row = failed("n", "It broke.")
     assert (row["verdict"], row["reason"], row["modules"]) == ("failed", "It broke.", None)
+
+
+def finding(code: str, text: str, severity: str = "person", value: float | None = None) -> dict[str, Any]:
+    return {"code": code, "severity": severity, "text": text, "value": value, "limit": None if value is None else 10.0}
+
+
+def test_the_reason_is_one_sentence_of_what_decides() -> None:
+    made = result(out=2)
+    made["findings"] = [
+        finding("unit-guessed", "The unit was taken to be m: so read, it is 5.2 m high."),
+        finding("structure-sag", "Face A sags 11 mm. Have it seen.", value=11.0),
+        finding("structure-sag", "Face B sags 1.9 cm, 1/36 of 0.7 m. Have it seen.", value=19.0),
+        finding("rafters-unknown", "Rafters of face A are not known."),
+        finding("foot-out-of-reach", "Foot A1-0-1 lacks 3 mm."),
+        finding("foot-out-of-reach", "Foot A1-0-2 lacks 2 mm."),
+        finding("scan-not-fit", "16 points/m² are few (30 are needed): fly lower. Points scatter by 40 mm."),
+    ]
+    assert triage("n", made)["reason"] == (
+        "16 points/m² are few (30 are needed): fly lower. "
+        "Also: foot-out-of-reach, structure-sag (2), unit-guessed, rafters-unknown."
+    )
+    made["findings"].pop()
+    assert str(triage("n", made)["reason"]).startswith("2 of 20 feet are out of reach of the array plane. Also: structure-sag (2)")
+    made = result()
+    made["findings"] = [finding("structure-sag", f"Face {f} sags {v} mm. Have it seen.", value=v) for f, v in (("A", 11.0), ("B", 19.5))]
+    assert triage("n", made)["reason"] == "Face B sags 19.5 mm."
+
+
+def test_what_stops_the_job_speaks_before_what_needs_a_person() -> None:
+    made = result(findings=(("person", "scan-not-fit"), ("stop", "no-layout")))
+    assert triage("n", made)["reason"] == "no-layout speaks. Also: scan-not-fit."
+
+
+def test_a_rule_is_a_setting_of_the_lead() -> None:
+    assert triage("n", result(modules=6, rules={"min_modules": 8}))["verdict"] == "not-suitable"
+    assert triage("n", result(measure=3, rules={"max_measure_share": 0.1}))["verdict"] == "site-check"

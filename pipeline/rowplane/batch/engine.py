@@ -6,6 +6,7 @@ that kills its worker costs itself only; it is tried once more, alone, before it
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import re
 import signal
@@ -20,6 +21,7 @@ from rowplane.batch.work import Job, Outcome
 from rowplane.errors import RowplaneError
 
 LOST = "Its worker was lost twice while it ran: a crash, a hang inside a library, or more memory than there is."
+GONE = ("scheduler", "it went away", "one that stays", "Start it again; the same command goes on from there.")
 SHARE = 0.9
 """Of the memory that is free, what workers may take together."""
 CLUSTER = {
@@ -47,6 +49,8 @@ CLUSTER = {
     },
 }
 """How workers of this machine are run."""
+ANSWER_S = 10
+"""A scheduler that does not answer for so long is not there."""
 BACKLOG = 8
 """Leads that wait on an existing cluster beyond two per worker: a cluster that grows with its load has to see some."""
 
@@ -61,16 +65,27 @@ def run_here(job: Job, tasks: Sequence[Task], on_start: Callable[[str], None]) -
 def run_on_own_cluster(
     job: Job, tasks: Sequence[Task], workers: int | None, on_start: Callable[[str], None]
 ) -> Iterator[Outcome]:
-    """On workers of this machine, as many as cores and memory allow (or `workers`); the heaviest leads one at a time."""
+    """On workers of this machine, as many as cores and memory allow (or `workers`).
+
+    Leads that need more than a worker's share, and those whose worker was lost, come last, one at a time with all memory:
+    an estimate from a header may be wrong.
+    """
     free_mb = free_memory_mb()
     count = worker_count(tasks, workers, free_mb)
     share_mb = free_mb * SHARE / count
     light = [t for t in tasks if t.need_mb <= share_mb]
     heavy = [t for t in tasks if t.need_mb > share_mb]
-    for group, size in ((light, count), (heavy, 1)):
-        if group:
-            with _cluster(min(size, len(group)), int(free_mb * SHARE / size)) as client:
-                yield from _flow(client, job, group, on_start, lambda threads: threads)
+    lost: list[Task] = []
+    if light:
+        with _cluster(min(count, len(light)), int(share_mb)) as client:
+            for task, outcome in _spread(client, job, light, on_start, lambda threads: threads):
+                if outcome is None:
+                    lost.append(task)
+                else:
+                    yield outcome
+    if heavy or lost:
+        with _cluster(1, int(free_mb * SHARE)) as client:
+            yield from _flow(client, job, heavy, on_start, lambda threads: threads, lost)
 
 
 def worker_count(tasks: Sequence[Task], workers: int | None, free_mb: float) -> int:
@@ -83,21 +98,44 @@ def worker_count(tasks: Sequence[Task], workers: int | None, free_mb: float) -> 
     return max(1, min(int(CPU_COUNT), len(tasks), int(free_mb * SHARE // ordinary_mb)))
 
 
-def run_on_scheduler(job: Job, tasks: Sequence[Task], scheduler: str, on_start: Callable[[str], None]) -> Iterator[Outcome]:
+def run_on_scheduler(
+    job: Job, tasks: Sequence[Task], scheduler: str, on_start: Callable[[str], None], on_words: Callable[[str], None]
+) -> Iterator[Outcome]:
     """On a cluster that is there. Raises RowplaneError where no scheduler answers or its workers cannot do the job."""
     from distributed import Client
 
     _quiet()
+    _check_scheduler(scheduler)
+    with Client(scheduler, timeout=f"{ANSWER_S}s", set_as_default=False) as client:
+        _check_workers(client, job, scheduler)
+        if not client.nthreads():
+            on_words(f"{scheduler} has no worker yet: waiting for one")
+        yield from _flow(client, job, tasks, on_start, lambda threads: 2 * threads + BACKLOG)
+
+
+def _check_scheduler(scheduler: str) -> None:
+    """Shake hands with it first: a client that fails half-way, or meets something that is no scheduler, leaves a traceback."""
+    from distributed.comm import connect
+    from distributed.security import Security
+
     subject, allowed, hint = f"--scheduler {scheduler}", "tcp://host:port of a scheduler", "Start one: dask scheduler"
     if not re.fullmatch(r"(tcp|tls|ws|wss)://[^\s/]+:\d{1,5}", scheduler):
         raise RowplaneError(subject, "no address", allowed, hint)
+
+    async def shake_hands() -> None:
+        comm = await connect(scheduler, timeout=ANSWER_S, **Security().get_connection_args("client"))
+        await comm.close()
+
+    async def in_time() -> None:
+        await asyncio.wait_for(shake_hands(), ANSWER_S + 1)  # the greeting itself is waited for without end
+
     try:
-        client = Client(scheduler, timeout="10s", set_as_default=False)
-    except (OSError, ValueError, TypeError) as error:
-        raise RowplaneError(subject, f"no answer ({' '.join(str(error).split())[:160]})", allowed, hint) from None
-    with client:
-        _check_workers(client, job, scheduler)
-        yield from _flow(client, job, tasks, on_start, lambda threads: 2 * threads + BACKLOG)
+        asyncio.run(in_time())
+    except OSError as error:
+        words = " ".join(str(error).split())[:160] or "it is silent"
+        raise RowplaneError(subject, f"no answer ({words})", allowed, hint) from None
+    except Exception:  # the answer of something else is read as whatever it may mean
+        raise RowplaneError(subject, "something that answers, but not as a scheduler does", allowed, hint) from None
 
 
 def free_memory_mb() -> float:
@@ -149,8 +187,10 @@ def _cluster(workers: int, limit_mb: int) -> Iterator[Any]:
     with (
         dask.config.set(CLUSTER),
         LocalCluster(
-            n_workers=workers, threads_per_worker=1, processes=True, memory_limit=f"{limit_mb}MB", dashboard_address=None,
-            silence_logs=logging.CRITICAL, host="127.0.0.1",
+            n_workers=workers, threads_per_worker=1, processes=True, memory_limit=f"{limit_mb}MB", host="127.0.0.1",
+            silence_logs=logging.CRITICAL,
+            # Its own port, or a second batch on this machine would warn that the usual one is taken.
+            scheduler_kwargs={"dashboard": False, "dashboard_address": "127.0.0.1:0"},
         ) as cluster,
         Client(cluster, set_as_default=False) as client,
     ):  # fmt: skip
@@ -179,10 +219,15 @@ def _quiet() -> None:
 
 
 def _flow(
-    client: Any, job: Job, tasks: Sequence[Task], on_start: Callable[[str], None], width: Callable[[int], int]
+    client: Any,
+    job: Job,
+    tasks: Sequence[Task],
+    on_start: Callable[[str], None],
+    width: Callable[[int], int],
+    lost_before: Sequence[Task] = (),
 ) -> Iterator[Outcome]:
     """Outcomes as leads end. A lead whose worker was lost comes last, one at a time: then nobody else can be to blame."""
-    lost = []
+    lost = [*lost_before]
     for task, outcome in _spread(client, job, tasks, on_start, width):
         if outcome is None:
             lost.append(task)
@@ -219,7 +264,7 @@ def _spread(
     of_key: dict[str, Task] = {}
 
     def fill() -> None:
-        room = max(1, width(sum(client.nthreads().values()))) - len(of_key)
+        room = max(1, width(_threads(client))) - len(of_key)
         for task in islice(waiting, max(0, room)):
             future = client.submit(job, task, pure=False)
             of_key[future.key] = task
@@ -234,6 +279,13 @@ def _spread(
         fill()
 
 
+def _threads(client: Any) -> int:
+    try:
+        return sum(client.nthreads().values())
+    except Exception:  # a client whose scheduler is gone says so in more than one way
+        raise RowplaneError(*GONE) from None
+
+
 def _ended(future: Any, job: Job | _Fail, task: Task) -> Outcome | None:
     from distributed import KilledWorker
 
@@ -241,9 +293,7 @@ def _ended(future: Any, job: Job | _Fail, task: Task) -> Outcome | None:
         outcome: Outcome = future.result()
         return outcome
     if future.status != "error":
-        raise RowplaneError(
-            "scheduler", "it went away", "one that stays", "Start it again; the same command goes on from there."
-        )
+        raise RowplaneError(*GONE)
     error = future.exception()
     if isinstance(error, KilledWorker):
         return None

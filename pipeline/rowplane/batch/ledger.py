@@ -57,22 +57,32 @@ class Ledger:
         return self
 
     def __exit__(self, *_: object) -> None:
-        if self._log:
-            self._put_log()
-            self._log.close()
-        with contextlib.suppress(OSError):
-            self._sweep()
-        self._unlock()
+        try:
+            if self._log:
+                self._put_log()
+                self._log.close()
+        finally:
+            # Where even this fails, the next batch finds what is left and says or sweeps it.
+            with contextlib.suppress(Exception):
+                self._sweep()
+            with contextlib.suppress(Exception):
+                self._unlock()
 
     def add(self, outcome: dict[str, Any]) -> None:
-        """One more finished lead: on disk before this returns (remote: some 20 s later, and at the end)."""
+        """One more finished lead: on disk before this returns (remote: some 20 s later, and at the end).
+
+        Raises RowplaneError where the disk is full or the store has gone.
+        """
         if self._log is None:
             raise ValueError("the ledger is not open")
-        self._log.write(json.dumps({"run": self.run_id, **outcome}, ensure_ascii=False, allow_nan=False) + "\n")
-        self._log.flush()
-        if self.local:
-            os.fsync(self._log.fileno())
-        elif time.monotonic() > self._put_at:
+        try:
+            self._log.write(json.dumps({"run": self.run_id, **outcome}, ensure_ascii=False, allow_nan=False) + "\n")
+            self._log.flush()
+            if self.local:
+                os.fsync(self._log.fileno())
+        except OSError as error:
+            raise unreachable(self._path(RUNS), error, WRITABLE) from None
+        if time.monotonic() > self._put_at:
             self._put_log()
 
     def write(self, name: str, content: bytes) -> None:
@@ -88,7 +98,7 @@ class Ledger:
                 stream.flush()
                 os.fsync(stream.fileno())
             os.replace(part, path)
-        except OSError as error:
+        except Exception as error:  # every store has its own errors
             raise unreachable(path, error, WRITABLE) from None
 
     def _path(self, name: str) -> str:
@@ -112,7 +122,10 @@ class Ledger:
         if self.local or self._log is None:
             return
         start = time.monotonic()
-        self._fs.put_file(self._log.name, self._path(RUNS))
+        try:
+            self._fs.put_file(self._log.name, self._path(RUNS))
+        except Exception as error:  # every store has its own errors
+            raise unreachable(f"{self.out}/{RUNS}", error, WRITABLE) from None
         spent = time.monotonic() - start
         self._put_at = start + spent + max(REMOTE_EVERY_S, 20 * spent)
 
@@ -162,9 +175,8 @@ class Ledger:
             os.unlink(aside)
 
     def _unlock(self) -> None:
-        with contextlib.suppress(OSError):
-            if self._holder().get("run") == self.run_id:
-                self._fs.rm_file(self._path(LOCK))
+        if self._holder().get("run") == self.run_id:
+            self._fs.rm_file(self._path(LOCK))
 
     def _holder(self) -> dict[str, Any]:
         return _read(self._fs, self._path(LOCK))

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from rowplane.batch.engine import run_here, run_on_own_cluster, run_on_scheduler
 from rowplane.batch.ledger import Ledger
 from rowplane.batch.places import is_local, open_place
-from rowplane.batch.summary import counts, summary_files
-from rowplane.batch.tasks import Plan, Task, plan_tasks
+from rowplane.batch.summary import counts, kept, summary_files
+from rowplane.batch.tasks import Plan, Task, check_settings, plan_tasks
 from rowplane.batch.work import Job, Outcome
 from rowplane.errors import RowplaneError
 
@@ -44,23 +44,26 @@ def run_batch(
     fresh: bool = False,
     on_start: Callable[[str], None] = lambda name: None,
     on_outcome: Callable[[Outcome], None] = lambda outcome: None,
+    on_words: Callable[[str], None] = lambda words: None,
     make_job: Callable[..., Job] = Job,
 ) -> BatchReport:
     """Run every lead of the plan into `<out>/<lead>/` and sum up; leads whose result stands are skipped unless `fresh`.
 
     `workers` 1 runs in this process, None sizes a cluster of this machine; `scheduler` is the address of an existing one.
-    `on_start` and `on_outcome` hear of each lead as it begins and ends. An interrupt sums up what is done and is raised
-    again. Raises RowplaneError where `out` or the scheduler cannot be used.
+    `on_start` and `on_outcome` hear of each lead as it begins and ends, `on_words` of what else a person should know while
+    it runs. An interrupt sums up what is done and is raised again. Raises RowplaneError where `out`, the scheduler
+    or an override cannot be used.
     """
+    check_settings(overrides, lambda name: f"--set {name}")
     _refuse_leads_as_output(plan, out)
     outcomes: list[Outcome] = []
     with Ledger(out, (task.name for task in plan.tasks)) as ledger:
         job = make_job(ledger.out, ledger.run_id, tuple(overrides.items()), fresh)
         try:
-            for outcome in _outcomes(job, plan.tasks, workers, scheduler, on_start):
+            for outcome in _outcomes(job, plan.tasks, workers, scheduler, on_start, on_words):
                 with _undisturbed():
                     ledger.add({key: value for key, value in outcome.items() if key not in ("thumb", "parts")})
-                    outcomes.append(outcome)
+                    outcomes.append(kept(outcome, len(plan.tasks)))
                 on_outcome(outcome)
         finally:
             if outcomes:
@@ -86,10 +89,15 @@ def _undisturbed() -> Iterator[None]:
 
 
 def _outcomes(
-    job: Job, tasks: Sequence[Task], workers: int | None, scheduler: str | None, on_start: Callable[[str], None]
+    job: Job,
+    tasks: Sequence[Task],
+    workers: int | None,
+    scheduler: str | None,
+    on_start: Callable[[str], None],
+    on_words: Callable[[str], None],
 ) -> Iterator[Outcome]:
     if scheduler is not None:
-        return run_on_scheduler(job, tasks, scheduler, on_start)
+        return run_on_scheduler(job, tasks, scheduler, on_start, on_words)
     if workers == 1:
         return run_here(job, tasks, on_start)
     return run_on_own_cluster(job, tasks, workers, on_start)

@@ -46,7 +46,9 @@ def address(fs: Any, path: str) -> str:
 def unreachable(place: str, error: BaseException, allowed: str = "a readable folder, manifest or URL") -> RowplaneError:
     """A place that cannot be used, in words; a URL whose package is missing names the extra."""
     words = " ".join(str(error).split())[:200] or type(error).__name__
-    hint = "Check the address, the network, and that credentials are set."
+    hint = "Check the path, and your rights to it."
+    if "://" in place:
+        hint = "Check the address, the network, and that credentials are set."
     if isinstance(error, ImportError):
         hint = "Install the extra for this kind of URL: rowplane[s3], [gs], [az] or [https]."
     return RowplaneError(place, f"no access ({words})", allowed, hint)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import math
+import re
+import sys
 from collections import Counter
 from typing import Any
 
@@ -27,7 +29,7 @@ def summary_files(outcomes: list[Outcome], planned: int) -> dict[str, bytes]:
 
     `planned` leads were to be done: where fewer were, page and spreadsheet say so.
     """
-    ordered = sorted(outcomes, key=lambda o: (VERDICTS.index(o["row"]["verdict"]), o["lead"]))
+    ordered = sorted(outcomes, key=lambda o: (VERDICTS.index(o["row"]["verdict"]), _by_number(o["lead"]), o["lead"]))
     rows: list[Row] = [o["row"] for o in ordered]
     table, totals, parts = _table(rows), _totals(rows), _parts(ordered)
     said = f"{len(rows)} leads" if len(rows) == planned else f"stopped early: {len(rows)} of {planned} leads"
@@ -37,6 +39,19 @@ def summary_files(outcomes: list[Outcome], planned: int) -> dict[str, bytes]:
         "summary.xlsx": workbook("Batch", said, tables),
         "summary.html": _page(ordered, rows, totals, parts, planned).encode(),
     }
+
+
+def _by_number(name: str) -> list[str | int]:
+    """Sorts house 9 before house 10."""
+    return [int(part) if k % 2 else part.casefold() for k, part in enumerate(re.split(r"([0-9]+)", name))]
+
+
+def kept(outcome: Outcome, planned: int) -> Outcome:
+    """What the summary of `planned` leads needs of one: a night of many leads is held in memory until its end."""
+    ready = outcome["row"]["verdict"] == "ready"
+    # The same few parts come with every lead: equal words are stored once.
+    parts = tuple((*map(sys.intern, part[:3]), *part[3:]) for part in outcome["parts"]) if ready else ()
+    return {**outcome, "parts": parts, "thumb": outcome["thumb"] if planned <= EMBED_MOST else ""}
 
 
 def counts(outcomes: list[Outcome]) -> dict[str, int]:
@@ -84,7 +99,7 @@ def _page(ordered: list[Outcome], rows: list[Row], totals: Table, parts: Table, 
     from jinja2 import Environment, PackageLoader
 
     templates = Environment(loader=PackageLoader("rowplane.batch"), autoescape=True, trim_blocks=True, lstrip_blocks=True)
-    embed = len(ordered) <= EMBED_MOST
+    embed = planned <= EMBED_MOST
     data: list[dict[str, Any]] = [
         {name: row.get(name) for name, *_ in COLUMNS}
         | {"reason": plain(row.get("reason") or "", 1000), "thumb": outcome["thumb"] if embed else ""}

@@ -8,9 +8,10 @@ import io
 import re
 import struct
 import unicodedata
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
-from typing import Any
+from typing import Any, get_args, get_origin
 
 from rowplane.batch.places import address, each, open_place, protocols, unreachable
 from rowplane.config import Config
@@ -26,8 +27,8 @@ RUNS = "runs.jsonl"
 """The log in every batch output."""
 RESULT_MARKS = (RUNS, "record.json", "failure.json")
 """A folder with one of these was written by this program: it is no lead."""
-BASE_MB = 450
-"""Memory of a worker before it holds a point: its libraries and the sheets of an ordinary roof (measured: 350)."""
+BASE_MB = 700
+"""Memory of a worker beside the points: libraries, sheets of an ordinary roof, what it keeps between leads (measured: 680)."""
 
 FLAT_STORES = {"s3", "s3a", "gs", "gcs", "az", "abfs", "memory"}
 
@@ -168,18 +169,31 @@ def _of_manifest(fs: Any, path: str) -> list[Task]:
 
 def _setting_columns(path: str, columns: list[str]) -> list[str]:
     if "lead" not in columns or "scan" not in columns:
-        raise RowplaneError(
-            path, f"columns {', '.join(columns) or 'none'}"[:200], "a lead and a scan column", "See configs/examples/leads.csv."
-        )
+        split = len(columns) == 1 and re.search(r"[;\t|]", columns[0])
+        hint = "Save it with commas between the columns." if split else "See configs/examples/leads.csv."
+        raise RowplaneError(path, f"columns {', '.join(columns) or 'none'}"[:200], "a lead and a scan column", hint)
+    twice = next((c for k, c in enumerate(columns) if c in columns[:k]), None)
+    if twice is not None:
+        raise RowplaneError(f"{path}: column {twice!r}", "there twice", "each column once", "Remove one of them.")
     settings = [c for c in columns if c not in ("lead", "scan")]
-    known = [f"{s}.{k}" for s, info in Config.model_fields.items() for k in getattr(info.annotation, "model_fields", {})]
-    for column in settings:
-        if ".".join(column.split(".")[:2]) not in known:
-            near = difflib.get_close_matches(column, known, n=1, cutoff=0.0)
-            raise RowplaneError(
-                f"{path}: column {column!r}", "an unknown setting", "lead, scan, or section.key", f"Did you mean {near[0]}?"
-            )
+    check_settings(settings, lambda column: f"{path}: column {column!r}")
     return settings
+
+
+def check_settings(names: Iterable[str], subject: Callable[[str], str]) -> None:
+    """Refuse what no lead has as a setting, before the night begins; values are each lead's own matter.
+
+    Raises RowplaneError under `subject` of the first name that is no `section.key`, with the nearest one that is.
+    """
+    known = ["survey_date"]
+    for section, info in Config.model_fields.items():
+        # Rafters are a list of sections; one for all faces is what a single value can give.
+        inner: Any = get_args(info.annotation)[0] if get_origin(info.annotation) is tuple else info.annotation
+        known += [f"{section}.{key}" for key in inner.model_fields]
+    for name in names:
+        if ".".join(name.split(".")[:2]) not in known:
+            near = difflib.get_close_matches(name, known, n=1, cutoff=0.0)
+            raise RowplaneError(subject(name), "an unknown setting", "survey_date or section.key", f"Did you mean {near[0]}?")
 
 
 def _of_row(fs: Any, folder: str, row: dict[str, str | None], settings: list[str], line: int) -> Task:

@@ -27,13 +27,14 @@ from rowplane.batch.triage import failed, parts_of, triage
 from rowplane.config import Lead
 from rowplane.deliverables import write_all, write_failure
 from rowplane.deliverables.revision import revision_of
+from rowplane.deliverables.safe import plain
 from rowplane.errors import RowplaneError
 from rowplane.leads import load_lead
 
 RECORD, RESULT, FAILURE, PICTURE, SEEN = "record.json", "result.json", "failure.json", "deviation.png", "seen.png"
 NOTES = ".rowplane-batch-"
 """Folder, with the run's id behind it, of notes by workers that ended themselves."""
-THUMB_PX = (132, 99)
+THUMB_PX = (160, 120)
 PICTURE_LIMIT_S = 120
 """Reading a failed lead once more, for its picture, may not take longer."""
 
@@ -124,7 +125,7 @@ def _run_or_skip(job: Job, task: Task) -> Outcome:
             lead = load_lead(place, dict((*task.overrides, *job.overrides)))
             lead = replace(lead, name=task.title or lead.name)
             fs, root = open_place(f"{job.out}/{task.name}")
-            if not job.fresh and _is_finished(fs, root, revision_of(lead, [_sha256(p) for p in lead.scan])):
+            if not job.fresh and _is_finished(fs, root, lead.name, revision_of(lead, [_sha256(p) for p in lead.scan])):
                 return _outcome(fs, root, task.name, "skipped")
             seconds = lead.config.batch.time_limit_s
             words = f"It took longer than the time limit of {seconds:g} s (batch.time_limit_s)."
@@ -196,9 +197,11 @@ def _sha256(path: Path) -> str:
         raise RowplaneError(str(path), error.strerror or "unreadable", "a readable scan", "Check the file.") from None
 
 
-def _is_finished(fs: Any, root: str, revision: str) -> bool:
+def _is_finished(fs: Any, root: str, name: str, revision: str) -> bool:
+    """Whether the result there is of this input, these settings and this version, with this name on its sheets."""
     try:
-        return bool(json.loads(fs.cat_file(f"{root}/{RECORD}"))["revision"] == revision and fs.exists(f"{root}/{RESULT}"))
+        record = json.loads(fs.cat_file(f"{root}/{RECORD}"))
+        return [record["lead"], record["revision"]] == [plain(name, 120), revision] and bool(fs.exists(f"{root}/{RESULT}"))
     except (OSError, ValueError, KeyError, TypeError):
         return False
 
@@ -216,6 +219,8 @@ def _thumb(fs: Any, path: str) -> str:
         picture = Image.open(io.BytesIO(fs.cat_file(path))).convert("RGB")
     except (OSError, ValueError):
         return ""
+    # A roof of many faces is a tall picture: its upper part, with the first face, says more than a strip.
+    picture = picture.crop((0, 0, picture.width, min(picture.height, picture.width * THUMB_PX[1] // THUMB_PX[0])))
     picture.thumbnail(THUMB_PX)
     out = io.BytesIO()
     picture.save(out, "JPEG", quality=60)

@@ -43,7 +43,9 @@ def run_leads(
     signal.signal(signal.SIGTERM, _stop)
     with _Progress(len(plan.tasks)) as progress:
         try:
-            report = run_batch(plan, out, overrides, workers, scheduler, fresh, progress.start, progress.add)
+            report = run_batch(
+                plan, out, overrides, workers, scheduler, fresh, progress.start, progress.add, progress.say
+            )
         except KeyboardInterrupt:
             progress.stop()
             words = f"stopped after {progress.done} of {progress.total} leads; the same command goes on from there"
@@ -54,7 +56,7 @@ def run_leads(
         print(json.dumps(values, indent=2))
     else:
         print(", ".join(f"{count} {verdict}" for verdict, count in report.verdicts.items()))
-        print(f"{progress.done - report.skipped} leads run, {report.skipped} were done before")
+        print(f"run now: {progress.done - report.skipped}, done before: {report.skipped}")
         print(f"result: {out} (summary.html)")
     return report.needs_a_person
 
@@ -114,6 +116,13 @@ class _Progress:
             before = " (done before)" if outcome["state"] == "skipped" else ""
             line = f"{self.done}/{self.total} {outcome['lead']}: {verdict}{before}: {outcome['row']['reason']}"
             print(line, file=sys.stderr, flush=True)
+
+    def say(self, words: str) -> None:
+        """Something a person should know while the batch runs."""
+        if self._live:
+            self._live.console.print(words, markup=False)
+        else:
+            print(words, file=sys.stderr, flush=True)
 
     def _table(self) -> Any:
         from rich.table import Table
