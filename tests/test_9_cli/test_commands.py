@@ -42,7 +42,10 @@ def test_help_loads_no_heavy_library() -> None:
 @pytest.mark.parametrize(
     ("args", "words"),
     [
-        (["run"], "Missing argument"),
+        (["run"], "rowplane config init > lead.toml"),
+        (["inspect"], "rowplane inspect roof.laz"),
+        (["batch", "leads"], "--dry-run"),
+        (["recheck"], "--readings"),
         (["run", "nowhere.laz"], "no such file"),
         (["--sideways"], "No such option"),
         (["explain", "no-rof"], "Did you mean no-roof?"),
@@ -92,6 +95,63 @@ def test_config_show_names_the_origin(tmp_path: Path) -> None:
     assert origin["module.held_short"] == "landscape_430.toml"
     assert origin["planes.min_face_m2"] == "--set"
     assert origin["planes.min_pitch_deg"] == "default"
+
+
+def test_the_first_step_names_what_lies_here(tmp_path: Path) -> None:
+    (tmp_path / "roof.ply").write_bytes(b"x")
+    assert "rowplane run roof.ply" in rowplane("run", cwd=tmp_path).stderr
+    (tmp_path / "lead.toml").write_text("")
+    assert "rowplane inspect ." in rowplane("inspect", cwd=tmp_path).stderr
+
+
+def test_names_that_no_terminal_can_show_are_no_bug(tmp_path: Path) -> None:
+    import os
+
+    scan = os.fsdecode(os.fsencode(tmp_path) + b"/roof\xff.csv")
+    Path(scan).write_text("u_m,v_m,staff_m\n" + "".join(f"{u},{v},{2 - 0.5 * v}\n" for u in range(4) for v in range(3)))
+    done = rowplane("inspect", scan)
+    assert "bug" not in done.stderr
+    assert done.returncode in (0, 1)
+    assert "roof" in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "incomplete", "offered"),
+    [
+        ("rowplane in", "in", {"inspect"}),
+        ("rowplane explain no-r", "no-r", {"no-roof"}),
+        ("rowplane run roof.laz --set placement.ori", "placement.ori", {"placement.orientation="}),
+    ],
+)
+def test_completion_offers_commands_codes_and_settings(words: str, incomplete: str, offered: set[str]) -> None:
+    import os
+
+    env = os.environ | {
+        "_ROWPLANE_COMPLETE": "complete_bash",
+        "COMP_WORDS": words,
+        "COMP_CWORD": str(len(words.split()) - 1),
+    }
+    code = "import sys; sys.argv[0] = 'rowplane'; from rowplane.cli import main; main()"
+    done = subprocess.run([sys.executable, "-c", code], env=env, capture_output=True, text=True, check=False)
+    assert set(done.stdout.split()) == offered
+
+
+def test_the_reference_is_up_to_date() -> None:
+    from rowplane.cli.reference import reference
+
+    page = Path(__file__).parents[2] / "configs" / "REFERENCE.md"
+    assert page.read_text(encoding="utf-8") == reference() + "\n", "python -m rowplane.cli.reference > configs/REFERENCE.md"
+
+
+def test_the_reference_has_every_key_and_every_finding() -> None:
+    from rowplane.cli.reference import settings
+
+    keys = {setting.key for setting in settings()}
+    assert all(setting.meaning for setting in settings())
+    for section, info in Config.model_fields.items():
+        inner = getattr(info.annotation, "model_fields", {})
+        assert {f"{section}.{key}" for key in inner if key not in ("setback_mm", "fixed", "escapes")} <= keys
+    assert {"placement.setback_mm.eave", "placement.fixed.u_mm", "rafters.spacing_mm"} <= keys
 
 
 def test_schema_is_json_and_knows_every_section() -> None:

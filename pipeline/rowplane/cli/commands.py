@@ -26,24 +26,43 @@ config_app = typer.Typer(
 )
 app.add_typer(config_app, name="config")
 
-SetOption = Annotated[list[str] | None, typer.Option("--set", metavar="SECTION.KEY=VALUE", help="One setting for this call.")]
+
+
+def _settings(incomplete: str) -> list[str]:
+    from rowplane.cli.reference import settings
+
+    return [f"{setting.key}=" for setting in settings() if setting.key.startswith(incomplete)]
+
+
+SetOption = Annotated[
+    list[str] | None,
+    typer.Option("--set", metavar="SECTION.KEY=VALUE", help="One setting for this call.", autocompletion=_settings),
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 
 
 def main() -> None:
     """Entry point: every way a command can end becomes an exit code and words."""
+    for stream in (sys.stdout, sys.stderr):
+        # A file's name may hold bytes, and a name a letter, that the terminal's encoding has not.
+        stream.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
     try:
         code = app(standalone_mode=False)
     except RowplaneError as error:
         _words(error)
         code = NOT_STARTED
     except KeyboardInterrupt:
-        print("interrupted; nothing half-written was left", file=sys.stderr)
         code = INTERRUPTED
     except BrokenPipeError:
         code = DONE
+    except MemoryError:
+        _words(RowplaneError("memory", "less than this lead needs", "more memory, or less scan", "Cut the scan to the roof."))
+        code = NOT_STARTED
     except Exception as error:
         code = _usage_or_bug(error)
+    if code == INTERRUPTED:
+        # The argument parser catches ^C on its own, and tells by the code alone.
+        print("interrupted; nothing half-written was left", file=sys.stderr)
     raise SystemExit(code if isinstance(code, int) else DONE)
 
 
@@ -54,11 +73,19 @@ def _words(error: RowplaneError) -> None:
 
 
 def _usage_or_bug(error: Exception) -> int:
+    if type(error).__name__ == "NoArgsIsHelpError":
+        print(error, file=sys.stderr)
+        return NOT_STARTED
     if hasattr(error, "format_message"):  # usage errors of the argument parser, whichever parser is below
-        print(f"rowplane: {error.format_message()}\n  next:    rowplane --help", file=sys.stderr)
+        from rowplane.cli.next_steps import next_steps
+
+        print(f"rowplane: {error.format_message()}", file=sys.stderr)
+        asked = getattr(getattr(error, "ctx", None), "info_name", None) if hasattr(error, "param") else None
+        for label, line in zip(("next:", *[""] * 9), next_steps(asked or "", Path.cwd()), strict=False):
+            print(f"  {label:<9}{line}", file=sys.stderr)
         return NOT_STARTED
-    if type(error).__name__ in ("Abort", "NoArgsIsHelpError"):
-        return NOT_STARTED
+    if type(error).__name__ == "Abort":
+        return INTERRUPTED
     import traceback
 
     place = traceback.extract_tb(error.__traceback__)[-1]
@@ -134,12 +161,13 @@ def recheck(
     result: Annotated[Path, typer.Argument(help="Folder of an earlier result.")],
     readings: Annotated[Path, typer.Option("--readings", help="CSV: id, kind, value_mm, and u_mm, v_mm, note.")],
     out: Annotated[Path | None, typer.Option("--out", help="Folder of the new revision; default RESULT-recheck.")] = None,
+    as_json: JsonOption = False,
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an existing folder.")] = False,
 ) -> int:
     """Field readings in, updated foot table out: a new revision; the earlier result stays."""
     from rowplane.cli.run import recheck_result
 
-    return NEEDS_A_PERSON if recheck_result(result, readings, out, overwrite) else DONE
+    return NEEDS_A_PERSON if recheck_result(result, readings, out, overwrite, as_json) else DONE
 
 
 @app.command()
@@ -154,12 +182,28 @@ def inspect(
     return NEEDS_A_PERSON if inspect_scan(scan, _overrides(settings), as_json) else DONE
 
 
-@app.command()
-def explain(code: Annotated[str | None, typer.Argument(help="Code of a finding; without it, all are listed.")] = None) -> int:
-    """What a finding means and what to do about it."""
-    from rowplane.cli.words import explain_code
+def _codes(incomplete: str) -> list[str]:
+    from rowplane.findings import CATALOGUE
 
-    print(explain_code(code))
+    return [code for code in CATALOGUE if code.startswith(incomplete)]
+
+
+@app.command()
+def explain(
+    code: Annotated[
+        str | None, typer.Argument(help="Code of a finding; without it, all are listed.", autocompletion=_codes)
+    ] = None,
+    as_json: JsonOption = False,
+) -> int:
+    """What a finding means and what to do about it."""
+    from rowplane.cli.words import explain_code, findings_explained
+
+    if as_json:
+        from rowplane.cli.output import print_json
+
+        print_json(findings_explained(code))
+    else:
+        print(explain_code(code))
     return DONE
 
 
@@ -172,32 +216,48 @@ def check_setup(as_json: JsonOption = False) -> int:
 
 
 @config_app.command("init")
-def config_init() -> int:
+def config_init(as_json: JsonOption = False) -> int:
     """A lead.toml with every setting, its default, unit and meaning, on stdout."""
     from rowplane.cli.words import commented_lead
 
-    print(commented_lead())
+    if as_json:
+        from rowplane.cli.output import print_json
+        from rowplane.cli.reference import settings
+
+        print_json([setting._asdict() for setting in settings()])
+    else:
+        print(commented_lead())
     return DONE
 
 
 @config_app.command("show")
 def config_show(
-    lead: Annotated[Path, typer.Argument(help="A lead.toml or a folder with one.")], settings: SetOption = None
+    lead: Annotated[Path, typer.Argument(help="A lead.toml or a folder with one.")],
+    settings: SetOption = None,
+    as_json: JsonOption = False,
 ) -> int:
     """The settings that count for a lead, and where each value comes from."""
-    from rowplane.cli.words import settings_in_force
+    from rowplane.cli.words import settings_in_force, settings_lines
     from rowplane.leads import load_lead
 
-    print(settings_in_force(load_lead(lead, _overrides(settings))))
+    found = settings_in_force(load_lead(lead, _overrides(settings)))
+    if as_json:
+        from rowplane.cli.output import print_json
+
+        print_json(found)
+    else:
+        print(settings_lines(found))
     return DONE
 
 
 @config_app.command("schema")
-def config_schema() -> int:
-    """JSON Schema of lead.toml, on stdout."""
-    import json
+def config_schema(
+    what: Annotated[
+        str, typer.Argument(help="lead, result, or a command: run, batch, plan, recheck, inspect, explain, …")
+    ] = "lead",
+) -> int:
+    """JSON Schema of lead.toml, of result.json, or of what a command prints with --json."""
+    from rowplane.cli.output import print_json, schema_of
 
-    from rowplane.config import Config
-
-    print(json.dumps(Config.model_json_schema(), indent=2))
+    print_json(schema_of(what))
     return DONE

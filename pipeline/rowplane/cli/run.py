@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import importlib
-import json
 import sys
 import threading
 from dataclasses import asdict
 from pathlib import Path
 
+from rowplane.cli.output import print_json
 from rowplane.errors import RowplaneError
 from rowplane.leads import load_lead
 from rowplane.model import Finding, RoofResult, StageCost
@@ -48,7 +48,10 @@ def run_lead(
 
     Watch(tell)(write_all, result, target, overwrite)
     _print_findings(result.findings, verbose)
-    print(json.dumps(summary(result, target), indent=2, ensure_ascii=False) if as_json else summary_lines(result, target))
+    if as_json:
+        print_json(summary(result, target))
+    else:
+        print(summary_lines(result, target))
     return result.needs_a_person
 
 
@@ -135,11 +138,14 @@ def inspect_scan(path: Path, overrides: dict[str, str], as_json: bool) -> bool:
     from rowplane.cli.inspection import inspection, inspection_lines
 
     report = inspection(survey, roof, surfaces, quality)
-    print(json.dumps(report, indent=2, ensure_ascii=False) if as_json else inspection_lines(report))
+    if as_json:
+        print_json(report)
+    else:
+        print(inspection_lines(report))
     return quality.verdict == "not fit" or not roof.faces
 
 
-def recheck_result(folder: Path, readings: Path, out: Path | None, overwrite: bool) -> bool:
+def recheck_result(folder: Path, readings: Path, out: Path | None, overwrite: bool, as_json: bool = False) -> bool:
     """Take readings into an earlier result; True where a finding needs a person. The earlier folder is not touched."""
     from rowplane.deliverables import write_revised
     from rowplane.ingest import read_earlier_result, read_field_readings
@@ -153,8 +159,20 @@ def recheck_result(folder: Path, readings: Path, out: Path | None, overwrite: bo
     write_revised(folder, after, taken, target, overwrite)
     _print_findings(levels.findings, verbose=True)
     were = {f.foot: (f.lift_mm, f.packer_mm) for f in before.levels.feet}
-    changed = sum(were[f.foot] != (f.lift_mm, f.packer_mm) for f in levels.feet)
-    print(f"revision {before.revision} and {len(taken.readings)} readings give revision {after.revision}")
-    print(f"{changed} of {len(levels.feet)} feet changed; {sum(f.trust == 'measure' for f in levels.feet)} still to measure")
-    print(f"result: {target}")
+    told = {
+        "result": str(target),
+        "revision_before": before.revision,
+        "revision": after.revision,
+        "readings": len(taken.readings),
+        "feet": len(levels.feet),
+        "feet_changed": sum(were[f.foot] != (f.lift_mm, f.packer_mm) for f in levels.feet),
+        "feet_to_measure": sum(f.trust == "measure" for f in levels.feet),
+        "findings": [asdict(f) for f in levels.findings],
+    }
+    if as_json:
+        print_json(told)
+    else:
+        print(f"revision {told['revision_before']} and {told['readings']} readings give revision {told['revision']}")
+        print(f"{told['feet_changed']} of {told['feet']} feet changed; {told['feet_to_measure']} still to measure")
+        print(f"result: {target}")
     return any(f.severity in ("person", "stop") for f in levels.findings)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import importlib
-import json
 import sys
 from importlib.metadata import PackageNotFoundError, version
+
+from rowplane.cli.output import print_json
 
 LIBRARIES = {
     "numpy": "numpy", "scipy": "scipy", "scikit-learn": "sklearn", "shapely": "shapely", "trimesh": "trimesh",
@@ -21,7 +22,7 @@ def check_libraries(as_json: bool) -> bool:
     rows = [_try(name, module, False) for name, module in LIBRARIES.items()]
     rows += [_try(name, module, True) for name, module in OPTIONAL.items()]
     if as_json:
-        print(json.dumps({"python": sys.version.split()[0], "libraries": rows}, indent=2))
+        print_json({"python": sys.version.split()[0], "libraries": rows})
     else:
         print(f"Python {sys.version.split()[0]}")
         for row in rows:

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from typing import Any, get_args, get_origin
+from dataclasses import asdict
+from typing import Any
 
-from pydantic import BaseModel
-from pydantic.fields import FieldInfo
-
-from rowplane.config import Config, Lead
+from rowplane.cli.reference import Table, tables
+from rowplane.config import Lead
 from rowplane.findings import CATALOGUE, explain
 
 
@@ -21,6 +20,12 @@ def explain_code(code: str | None) -> str:
     return f"{code} ({kind.severity})\n  means: {kind.meaning}\n  to do: {kind.do}"
 
 
+def findings_explained(code: str | None) -> list[dict[str, str]]:
+    """The catalogue, or the one entry of `code`, as values. Raises RowplaneError for an unknown code."""
+    chosen = CATALOGUE if code is None else {code: explain(code)}
+    return [{"code": name, **asdict(kind)} for name, kind in chosen.items()]
+
+
 def commented_lead() -> str:
     """A lead.toml that says everything: required keys set, every setting commented out with its default."""
     head = [
@@ -30,43 +35,33 @@ def commented_lead() -> str:
         "# survey_date = 2026-05-04",
         '# extends = "shared.toml"    # a file beside this one, or a preset',
     ]
-    return "\n".join([*head, *_tables(Config, "")])
+    return "\n".join([*head, *(line for table in tables() for line in _table_lines(table))])
 
 
-def _tables(model: type[BaseModel], prefix: str) -> Iterator[str]:
-    for name, info in model.model_fields.items():
-        section = _section(info)
-        if section is None:
-            continue
-        # A list of tables would add one with every default if its header stood bare, so the header is commented out too.
-        header = f"# [[{prefix}{name}]]" if get_origin(info.annotation) is tuple else f"[{prefix}{name}]"
-        yield from ("", f"# {(section.__doc__ or '').strip().splitlines()[0]}", header)
-        yield from (_key_line(key, inner) for key, inner in section.model_fields.items() if _section(inner) is None)
-        yield from _tables(section, f"{prefix}{name}.")
+def _table_lines(table: Table) -> Iterator[str]:
+    # A list of tables would add one with every default if its header stood bare, so the header is commented out too.
+    bare = not table.header.startswith("[[")
+    yield from ("", f"# {table.meaning}", table.header if bare else f"# {table.header}")
+    for setting in table.settings:
+        value = "…" if setting.default is None else json.dumps(setting.default, ensure_ascii=False)
+        bounds = f" [{setting.allowed}]" if setting.allowed else ""
+        yield f"# {setting.key.rpartition('.')[2]} = {value}".ljust(44) + f"# {setting.meaning}{bounds}"
 
 
-def _section(info: FieldInfo) -> type[BaseModel] | None:
-    kinds = [info.annotation, *get_args(info.annotation)]
-    return next((k for k in kinds if isinstance(k, type) and issubclass(k, BaseModel)), None)
+def settings_in_force(lead: Lead) -> dict[str, Any]:
+    """Name and scan of a lead, and every setting with its value and where that comes from."""
+    settings = [
+        {"key": key, "value": value, "origin": lead.origins.get(key) or lead.origins.get(key.split(".")[0]) or "default"}
+        for key, value in _flat(lead.config.model_dump(mode="json"), "")
+    ]
+    return {"name": lead.name, "scan": [p.name for p in lead.scan], "settings": settings}
 
 
-def _key_line(key: str, info: FieldInfo) -> str:
-    default = None if info.is_required() else info.get_default(call_default_factory=True, validated_data={})
-    value = "…" if default is None else json.dumps(default, ensure_ascii=False)
-    bounds = [f"{sign} {getattr(rule, name):g}" for rule in info.metadata for name, sign in _BOUNDS if hasattr(rule, name)]
-    limits = f" [{', '.join(bounds)}]" if bounds else ""
-    return f"# {key} = {value}".ljust(44) + f"# {info.description}{limits}"
-
-
-_BOUNDS = (("gt", ">"), ("ge", "≥"), ("lt", "<"), ("le", "≤"))
-
-
-def settings_in_force(lead: Lead) -> str:
-    """Every setting of a lead as `section.key = value`, with the file it came from where it is not a default."""
-    lines = [f"# {lead.name}", f"scan = {json.dumps([p.name for p in lead.scan])}"]
-    for key, value in _flat(lead.config.model_dump(mode="json"), ""):
-        origin = lead.origins.get(key) or lead.origins.get(key.split(".")[0])
-        lines.append(f"{key} = {json.dumps(value, ensure_ascii=False)}".ljust(60) + f"# {origin or 'default'}")
+def settings_lines(found: dict[str, Any]) -> str:
+    """The same as lines `section.key = value`, with the file it came from where it is not a default."""
+    lines = [f"# {found['name']}", f"scan = {json.dumps(found['scan'])}"]
+    for setting in found["settings"]:
+        lines.append(f"{setting['key']} = {json.dumps(setting['value'], ensure_ascii=False)}".ljust(60) + f"# {setting['origin']}")
     return "\n".join(lines)
 
 

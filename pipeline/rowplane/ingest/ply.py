@@ -130,25 +130,35 @@ def _binary(path: Path, header: Header, config: IngestConfig) -> Opened:
     with in_words(path, "PLY file"):
         record = np.dtype([(name, order + kind) for name, kind in header.properties])
         check_count(path, header.vertices, record.itemsize, config.max_points)
-        points = np.memmap(path, dtype=record, mode="r", offset=header.start, shape=(header.vertices,))
     label = _class_name(header)
-    low, high = _box(points)
+
+    def parts() -> Iterator[Any]:
+        # Not a memory map: a file that shrinks under one ends the process.
+        with in_words(path, "PLY file"), path.open("rb") as stream:
+            stream.seek(header.start)
+            for start in range(0, header.vertices, ROWS):
+                rows = min(ROWS, header.vertices - start)
+                part = np.fromfile(stream, record, rows)
+                if len(part) < rows:
+                    raise ValueError(f"{start + len(part):,} of {header.vertices:,} points")
+                yield part
 
     def chunks() -> Iterator[Chunk]:
-        for start in range(0, header.vertices, ROWS):
-            part = points[start : start + ROWS]
+        for part in parts():
             classes = None if label is None else np.clip(part[label], 0, 255).astype(np.uint8)
             yield Chunk((part["x"], part["y"], part["z"]), classes)
+
+    low, high = _box(parts())
 
     form = f"PLY binary, float{8 * record['x'].itemsize}"
     return Opened(path, form, header.vertices, (low + high) / 2, chunks)
 
 
-def _box(points: Any) -> tuple[Any, Any]:
+def _box(parts: Iterator[Any]) -> tuple[Any, Any]:
     low, high = np.full(3, np.inf), np.full(3, -np.inf)
-    for start in range(0, len(points), ROWS):
+    for part in parts:
         for i, axis in enumerate("xyz"):
-            column = points[axis][start : start + ROWS].astype(float)
+            column = part[axis].astype(float)
             column = column[np.isfinite(column)]
             if len(column):
                 low[i], high[i] = min(low[i], column.min()), max(high[i], column.max())

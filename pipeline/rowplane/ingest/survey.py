@@ -75,6 +75,7 @@ def read_survey(scan: tuple[Path, ...], config: IngestConfig) -> Survey:
         raise RowplaneError("scan", "no file", "one scan file or more", "Name the scan in lead.toml.")
     for path in scan:
         check_file(path, tuple(READERS))
+    stamps = [_stamp(path) for path in scan]
     level = [path for path in scan if path.suffix.lower() in (".csv", ".txt") and is_level(path)]
     if level and len(scan) > 1:
         raise RowplaneError(
@@ -86,16 +87,30 @@ def read_survey(scan: tuple[Path, ...], config: IngestConfig) -> Survey:
     with ThreadPoolExecutor(max_workers=1) as pool:
         digests = [pool.submit(sha256, path) for path in scan]
         if level:
-            return _level_survey(level[0], config, digests[0].result())
-        files = tuple(READERS[path.suffix.lower()](path, config) for path in scan)
-        survey = _cloud_survey(files, config)
+            survey = _level_survey(level[0], config, digests[0].result())
+        else:
+            files = tuple(READERS[path.suffix.lower()](path, config) for path in scan)
+            survey = _cloud_survey(files, config)
     found = [digest.result() for digest in digests]
+    for path, stamp in zip(scan, stamps, strict=True):
+        if _stamp(path) != stamp:
+            raise RowplaneError(
+                str(path), "a file that changed while it was read", "a file that stays as it is", "Run again when its copy is done."
+            )
     for i, path in enumerate(scan):
         if found[i] in found[:i]:
             twin = scan[found.index(found[i])].name
             raise RowplaneError(str(path), f"the same file twice (it equals {twin})", "each file once", "Name it once.")
     sources = tuple(replace(source, sha256=digest) for source, digest in zip(survey.sources, found, strict=True))
     return replace(survey, sources=sources)
+
+
+def _stamp(path: Path) -> tuple[int, int, int]:
+    try:
+        stat = path.stat()
+    except OSError:
+        return 0, 0, 0
+    return stat.st_ino, stat.st_size, stat.st_mtime_ns
 
 
 def _level_survey(path: Path, config: IngestConfig, digest: str) -> Survey:
