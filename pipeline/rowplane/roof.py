@@ -30,7 +30,9 @@ def survey_to_layout(lead: Lead, on_stage: Callable[[StageCost], None] | None = 
 
     wishes: tuple[Wish, ...] = ()
     for _ in range(config.levelling.max_relayouts + 1):
-        layout = watch(place_modules, surfaces, config.placement, config.module, config.hardware, config.site, wishes)
+        layout = watch(
+            place_modules, surfaces, config.placement, config.rafters, config.module, config.hardware, config.site, wishes
+        )
         plan = watch(
             place_supports, layout, surfaces, config.supports, config.rafters, config.module, config.hardware, config.site
         )

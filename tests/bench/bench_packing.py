@@ -26,7 +26,7 @@ def main() -> None:
     print("face  area_m2  pitch  usable_m2  modules  bound  area_bound  share_%  arrays  orientation  seconds")
     for face in real_faces():
         start = time.process_time()
-        layout = place_modules(surfaces(face), PlacementConfig(), module, HardwareConfig(), SiteConfig())
+        layout = place_modules(surfaces(face), PlacementConfig(), (), module, HardwareConfig(), SiteConfig())
         seconds = time.process_time() - start
         count = sum(len(a.modules) for a in layout.arrays)
         bound = sum(a.bound for a in layout.arrays)

@@ -16,8 +16,9 @@ from rowplane.config import EscapeOpening, HardwareConfig, ModuleConfig, Placeme
 from rowplane.leads import load_lead
 from rowplane.model import Face, Layout
 from rowplane.placement import place_modules
-from rowplane.placement.filling import Block, Fill, Lie
+from rowplane.placement.filling import Block, Fill
 from rowplane.placement.rules import plan_area_mm2, ridge_setback_mm, share_percent, way_candidates
+from rowplane.placement.ways import Lie
 from test_4_placement.builders import face, rectangle, surfaces
 
 IN = 25.4
@@ -32,7 +33,7 @@ def preset(name: str, folder: Path) -> PlacementConfig:
 
 def place(placement: PlacementConfig, *faces: Face) -> Layout:
     placement = placement.model_copy(update={"rank_by": "noon"})
-    return place_modules(surfaces(*faces), placement, ModuleConfig(), HardwareConfig(), SiteConfig(latitude_deg=40))
+    return place_modules(surfaces(*faces), placement, (), ModuleConfig(), HardwareConfig(), SiteConfig(latitude_deg=40))
 
 
 def gable(pitch: float, width: float = 12_000, slope: float = 6000) -> tuple[Face, Face]:

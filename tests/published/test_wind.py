@@ -1,4 +1,4 @@
-"""Wind against published values: CHECKS.md section 3. Not here: W-17 (memory), the monopitch table (memory).
+"""Wind against published values: CHECKS.md section 3. Not here: the monopitch table (memory); of W-17 and W-18 what is readable.
 
 Sources are named by row: [S2] engineers' published calculations and transcriptions, [S] guides and codes, [C] recomputed.
 """
@@ -7,9 +7,17 @@ from __future__ import annotations
 
 import pytest
 
+from rowplane.config import HardwareConfig, ModuleConfig, RafterConfig, SiteConfig, SupportsConfig
+from rowplane.model import Levelling
+from rowplane.supports import list_parts, place_supports
+from rowplane.supports.feet import Spot
+from rowplane.supports.grid import grid_of
+from rowplane.supports.loads import GRAVITY
+from rowplane.supports.pressures import _exposed
 from rowplane.supports.standards import asce_7_16 as a16
 from rowplane.supports.standards import asce_7_22 as a22
 from rowplane.supports.standards import en_1991_1_4 as en
+from test_5_supports.builders import block, layout, pattern, surface, surfaces
 
 
 @pytest.mark.parametrize(
@@ -87,6 +95,35 @@ def test_when_modules_count_as_parallel() -> None:
     assert a16.parallel_to_roof(2.0, 10.0, 0.47, 6.7)
     for worse in ((2.1, 10.0, 0.47, 6.7), (2.0, 10.1, 0.47, 6.7), (2.0, 10.0, 0.2, 6.7), (2.0, 10.0, 0.47, 6.8)):
         assert not a16.parallel_to_roof(*worse)
+
+
+def test_every_edge_counts_as_exposed() -> None:
+    """W-17 (transcription): an edge nearer to the roof's than 0.5 h would not be exposed; the rest of the definition is
+    memory, so none is relieved by it, however near: γ_E is 1.5 at every edge, and the sheets say so."""
+    array = block(1, 6, u0=600.0)
+    grid = grid_of(array, ModuleConfig(), HardwareConfig())
+    ends = [Spot(line, 0, u, v) for line, v in ((0, 600.0), (1, 2322.0)) for u in (600.0, 7464.0)]
+    assert all(_exposed(grid, spot) for spot in ends)
+    assert "every edge is taken as exposed" in a16.LEFT_OUT
+    assert "every edge is taken as exposed" in a22.LEFT_OUT
+
+
+def test_default_parts_keep_to_the_simple_permit_envelope() -> None:
+    """W-18 (California Solar Permitting toolkit, checklist): 2 to 10 in over the tiles, 4 psf or less with all supports.
+
+    That no module overhangs the roof and that the ridge setback goes by the share of it is tested with placement.
+    """
+    hardware, module, array = HardwareConfig(), ModuleConfig(), block(2, 5)
+    plan = place_supports(
+        layout(array), surfaces(surface(pattern())), SupportsConfig(), (RafterConfig(spacing_mm=600, first_mm=300),), module,
+        hardware, SiteConfig(),
+    )  # fmt: skip
+    parts = list_parts(layout(array), plan, Levelling((), (), (), (), (), ()), module, hardware)
+    load_kg_m2 = next(p.quantity for p in parts if p.part == "load on the roof")
+    assert 2.0 < load_kg_m2 * GRAVITY / 47.880259 <= 4.0
+    # Mid-travel, over tiles that rise 30 to 76 mm above the substrate (T-05 and the trade's range).
+    under_mm = hardware.build_up_mm + hardware.mid_lift_mm
+    assert all(2.0 * 25.4 <= under_mm - rise_mm <= 10.0 * 25.4 for rise_mm in (30.0, 76.0))
 
 
 GABLE_16 = [

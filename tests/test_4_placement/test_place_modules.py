@@ -29,7 +29,7 @@ def place(
     site: SiteConfig | None = None,
     wishes: tuple[Wish, ...] = (),
 ) -> Layout:
-    return place_modules(surfaces(*faces), placement, module or ModuleConfig(), HardwareConfig(), site or SiteConfig(), wishes)
+    return place_modules(surfaces(*faces), placement, (), module or ModuleConfig(), HardwareConfig(), site or SiteConfig(), wishes)
 
 
 def texts(layout: Layout, code: str) -> list[str]:

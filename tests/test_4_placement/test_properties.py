@@ -76,7 +76,7 @@ def holds(one: Face, placement: PlacementConfig, layout: Layout) -> None:
 def test_any_face(one: Face, orientation: str, rows: str, least: int) -> None:
     setback = SetbackConfig(eave=250, ridge=457.2, hip=100, valley=400, verge=0, step=300, obstacle=150)
     placement = PlacementConfig(orientation=orientation, rows=rows, min_modules=least, setback_mm=setback)
-    layout = place_modules(surfaces(one), placement, ModuleConfig(), HardwareConfig(), SiteConfig())
+    layout = place_modules(surfaces(one), placement, (), ModuleConfig(), HardwareConfig(), SiteConfig())
     holds(one, placement, layout)
     if not layout.arrays:
         assert any(f.code == "no-layout" and len(f.text) > 40 for f in layout.findings)
@@ -88,7 +88,7 @@ def test_a_larger_setback_never_holds_more() -> None:
     for distance in (0, 100, 200, 400, 800):
         setback = SetbackConfig(**dict.fromkeys(("eave", "ridge", "hip", "valley", "verge", "step"), distance))
         layout = place_modules(
-            surfaces(one), PlacementConfig(setback_mm=setback), ModuleConfig(), HardwareConfig(), SiteConfig()
+            surfaces(one), PlacementConfig(setback_mm=setback), (), ModuleConfig(), HardwareConfig(), SiteConfig()
         )
         counts.append(sum(len(a.modules) for a in layout.arrays))
     assert counts == sorted(counts, reverse=True)
@@ -100,7 +100,7 @@ def test_a_concave_corner_keeps_its_distance_all_round() -> None:
     ring = [(0, 0), (10_000, 0), (10_000, 3000), (5000, 3000), (5000, 8000), (0, 8000)]
     one = face(ring, ["eave", "verge", "ridge", "valley", "ridge", "verge"])
     setback = SetbackConfig(eave=0, ridge=500, hip=0, valley=500, verge=0, step=0)
-    layout = place_modules(surfaces(one), PlacementConfig(setback_mm=setback), ModuleConfig(), HardwareConfig(), SiteConfig())
+    layout = place_modules(surfaces(one), PlacementConfig(setback_mm=setback), (), ModuleConfig(), HardwareConfig(), SiteConfig())
     usable = dict(layout.usable)["A"]
     corner = box(5000, 3000, 5000, 3000).centroid
     assert 500 - 1e-6 <= usable.distance(corner) <= 500 * 1.02
@@ -114,7 +114,7 @@ def test_real_faces_each_under_a_second_and_within_both_bounds() -> None:
     filled = 0
     for one in real_faces():
         start = time.process_time()
-        layout = place_modules(surfaces(one), PlacementConfig(), ModuleConfig(), HardwareConfig(), SiteConfig())
+        layout = place_modules(surfaces(one), PlacementConfig(), (), ModuleConfig(), HardwareConfig(), SiteConfig())
         assert time.process_time() - start < 1.0, one.id
         holds(one, PlacementConfig(), layout)
         filled += bool(layout.arrays)

@@ -7,9 +7,9 @@ from itertools import combinations, pairwise
 import numpy as np
 import pytest
 
+from rowplane.columns import Rafter
 from rowplane.config import HardwareConfig, ModuleConfig, SupportsConfig
 from rowplane.supports.choose import Limits, choose_rails
-from rowplane.supports.columns import Rafter
 from rowplane.supports.cutting import Bar, cutting_stock, splice
 from rowplane.supports.grid import Grid, grid_of
 from rowplane.supports.hooks import HookLimits, Seat, fewest, most_even, relaxed

@@ -16,6 +16,8 @@ from rowplane.supports import place_supports
 from rowplane.supports.feet import Spot, module_areas_m2
 from rowplane.supports.grid import grid_of
 from rowplane.supports.loads import GRAVITY
+from rowplane.supports.pressures import face_loads, module_pressure_Pa
+from rowplane.supports.standards import asce_7_16
 from test_5_supports.builders import array_of, block, layout, pattern, surface, surfaces
 
 RAFTERS = (RafterConfig(spacing_mm=600, first_mm=300),)
@@ -256,6 +258,48 @@ def test_overload_is_said() -> None:
     plan = plan_of(block(2, 4), site=site, hardware=HardwareConfig(hook_capacity_up_N=800, rail_moment_Nm=50))
     assert {"hook-overloaded", "rail-overloaded"} <= {f.code for f in plan.findings}
     assert max(plan.hooks, key=lambda h: h.use_percent).governs == "data sheet, uplift"
+
+
+@pytest.mark.parametrize(
+    ("site", "rule"),
+    [
+        (SiteConfig(pressure_up_Pa=1700), "pressures given with the lead"),
+        (SiteConfig(pressure_down_Pa=1700), "pressures given with the lead"),
+        (SiteConfig(wind_rule="asce_7_16", wind_speed_m_s=80, terrain="D", height_m=9, least_width_m=10), "wind by ASCE 7-16"),
+        (SiteConfig(snow_rule="en_1991_1_3", ground_snow_Pa=2500), "snow by EN 1991-1-3"),
+    ],
+)
+def test_a_module_that_takes_more_than_its_data_sheet_allows(site: SiteConfig, rule: str) -> None:
+    """Portrait modules may take 1600 Pa at their short edges, landscape ones 2400 at their long ones."""
+    where = surface(pattern(), pitch=18.0)
+    upright = plan_of(block(2, 4), where, site=site)
+    found = next(f for f in upright.findings if f.code == "module-overloaded")
+    assert found.severity == "person"
+    assert found.limit == 1600
+    assert found.value is not None
+    assert found.value > 1600
+    assert rule in found.text
+    assert "short edges" in found.text
+    strong = plan_of(block(2, 4), where, site=site, module=ModuleConfig(max_pressure_short_Pa=found.value))
+    assert "module-overloaded" not in {f.code for f in strong.findings}
+    lying = block(2, 3, along_u=1722.0, along_v=1134.0, orientation="landscape")
+    sturdy = plan_of(lying, where, site=site, module=ModuleConfig(max_pressure_long_Pa=20_000, max_pressure_short_Pa=1))
+    assert "module-overloaded" not in {f.code for f in sturdy.findings}
+
+
+def test_pressure_on_a_module_is_that_of_its_own_area_and_zone() -> None:
+    """By ASCE 7-16 a module in a corner of the roof takes its zone's pressure at its own area, 0.6 W."""
+    site = SiteConfig(wind_rule="asce_7_16", wind_speed_m_s=50, terrain="C", height_m=5, least_width_m=10)
+    array = block(3, 4, u0=300.0, v0=300.0)
+    where = surface(pattern(), pitch=15.0)
+    loads = face_loads(site, where.face, grid_of(array, ModuleConfig(), HardwareConfig()))
+    pressure, name = module_pressure_Pa(loads, grid_of(array, ModuleConfig(), HardwareConfig()))
+    feet2 = 1.134 * 1.722 / 0.09290304
+    q = asce_7_16.velocity_pressure_psf(50 * 3600 / 1609.344, asce_7_16.exposure_coefficient(5 / 0.3048, "C"))
+    GC_p = asce_7_16.suction(15.0, "3e", feet2)
+    by_hand = 0.6 * asce_7_16.panel_pressure_psf(q, GC_p, 1.5, asce_7_16.equalization(feet2)) * 47.880259
+    assert pressure == pytest.approx(-by_hand, rel=1e-6)
+    assert name == "A1-r1c1"
 
 
 def test_empty_layout_gives_an_empty_plan() -> None:

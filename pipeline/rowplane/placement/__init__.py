@@ -4,6 +4,8 @@ usable.py     outline minus setbacks, access paths and obstacles with their clea
 erosion.py    where the corner of one module may stand, and how that reads along any line across the slope
 packing.py    levels at which the best set of grid cells may change, and how many cells each offset holds
 search.py     the best of all grid offsets, with proof
+footing.py    whether rails could carry rows of modules, by rafters and pans
+ways.py       the ways a module may lie, and which its data sheet allows
 filling.py    one face filled: orientation, expansion gaps, separate parts
 sun.py        faces in order of sun
 rules.py      rules that depend on the layout: ridge setback by share, clear ways, hips between filled faces

@@ -14,7 +14,8 @@ from rowplane.config import FixedModule, PlacementConfig
 from rowplane.findings import finding
 from rowplane.model import Array, Finding
 from rowplane.placement.arrays import ALIGN_MM
-from rowplane.placement.filling import Block, Fill, Lie
+from rowplane.placement.filling import Block, Fill
+from rowplane.placement.ways import Lie
 
 OUT_MM = 0.5
 """Given places are rounded; a module that leaves the usable area by less is in it."""

@@ -8,68 +8,80 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from rowplane.config import HardwareConfig, ModuleConfig, PlacementConfig
-from rowplane.model import Array, Orientation
+from rowplane.config import HardwareConfig, PlacementConfig
+from rowplane.model import Array
 from rowplane.placement.erosion import corner_area, outline_sides, sections
+from rowplane.placement.footing import Footings
 from rowplane.placement.packing import Grid
-from rowplane.placement.search import best_packing
-
-
-@dataclass(frozen=True)
-class Lie:
-    """One way for modules to lie: their sides along u and v."""
-
-    orientation: Orientation
-    along_u_mm: float
-    along_v_mm: float
+from rowplane.placement.search import LEAST_HELD, best_packing
+from rowplane.placement.ways import Lie
 
 
 @dataclass(frozen=True)
 class Block:
     """Modules of one grid: `rects_mm` `(n, 4)`, u, v, mm. `bound` is the greatest count proved for the grid; `left_over`
-    modules at the chosen offset stand in groups that are too small."""
+    modules at the chosen offset stand in groups that are too small. `held` is False where no rails could carry them all."""
 
     lie: Lie
     rects_mm: Array
     bound: int
     left_over: int
     groups: int
+    held: bool = True
 
 
 @dataclass(frozen=True)
 class Fill:
-    """All blocks of one face. `area_bound` is what the area alone would allow with one orientation per part."""
+    """All blocks of one face. `area_bound` is what the area alone would allow with one orientation per part.
+
+    `fits` is how many modules there is room for, whether or not rails could carry them, `laid` how many were laid before
+    any were taken away again.
+    """
 
     blocks: tuple[Block, ...]
     area_bound: int
+    fits: int = 0
+    laid: int = 0
 
     @property
     def count(self) -> int:
         """Modules on the face."""
         return sum(len(b.rects_mm) for b in self.blocks)
 
-
-def lies(module: ModuleConfig) -> dict[Orientation, Lie]:
-    """Both ways for a module to lie; landscape first, because long edges carry more."""
-    return {
-        "landscape": Lie("landscape", module.height_mm, module.width_mm),
-        "portrait": Lie("portrait", module.width_mm, module.height_mm),
-    }
+    @property
+    def held(self) -> bool:
+        """Whether rails could carry all of them, as far as rafters are known."""
+        return all(b.held for b in self.blocks)
 
 
-def fill(usable: BaseGeometry, ways: tuple[Lie, ...], placement: PlacementConfig, hardware: HardwareConfig) -> Fill:
+def fill(
+    usable: BaseGeometry,
+    ways: tuple[Lie, ...],
+    placement: PlacementConfig,
+    hardware: HardwareConfig,
+    footing: Footings | None = None,
+) -> Fill:
     """The most modules on `usable` in `ways`; parts that do not hang together are filled each for itself.
 
-    One part takes one way. Equal counts are decided by fewer groups, then by the order of `ways`.
+    One part takes one way: of those that rails can carry (by `footing`; all, where it is None) the one with most modules, as
+    long as they are LEAST_HELD of what fits, else the one with most modules. Equal counts are decided by fewer groups, then
+    by the order of `ways`.
     """
     blocks: list[Block] = []
-    area_bound = 0
+    area_bound = fits = 0
     for part in sorted(shapely.get_parts(usable), key=lambda p: p.bounds):
-        tried = [_part(part, way, placement, hardware) for way in ways]
-        area_bound += max((bound for _, bound in tried), default=0)
+        tried: list[Fill] = []
+        for way in ways:
+            # A way that rails carry less of than of another is not looked for.
+            beat = max((t.laid for t in tried if t.held), default=0)
+            tried.append(_part(part, way, placement, hardware, footing, beat))
+        area_bound += max((t.area_bound for t in tried), default=0)
+        most = max((t.fits for t in tried), default=0)
+        fits += most
+        held = [t for t in tried if t.held and t.count >= LEAST_HELD * most]
         if tried:
-            blocks += min(tried, key=lambda t: (-sum(len(b.rects_mm) for b in t[0]), sum(b.groups for b in t[0])))[0]
-    return Fill(tuple(blocks), area_bound)
+            blocks += min(held or tried, key=lambda t: (-t.count, sum(b.groups for b in t.blocks))).blocks
+    return Fill(tuple(blocks), area_bound, fits, sum(len(b.rects_mm) for b in blocks))
 
 
 def grid_of(lie: Lie, room_mm: tuple[float, float], placement: PlacementConfig, hardware: HardwareConfig) -> Grid:
@@ -100,24 +112,36 @@ def _steps(pitch_mm: float, room_mm: float, extra_mm: float, placement: Placemen
     return np.arange(count, dtype=float) * pitch_mm, count * pitch_mm + extra_mm
 
 
-def _part(part: BaseGeometry, lie: Lie, placement: PlacementConfig, hardware: HardwareConfig) -> tuple[list[Block], int]:
-    """Blocks of one part laid one way, and how many modules its area would allow."""
+def _part(
+    part: BaseGeometry,
+    lie: Lie,
+    placement: PlacementConfig,
+    hardware: HardwareConfig,
+    footing: Footings | None,
+    beat: int,
+) -> Fill:
+    """One part laid one way."""
     free = corner_area(part, lie.along_u_mm, lie.along_v_mm)
     half = placement.gap_mm / 2
     pitch = lie.along_u_mm + placement.gap_mm, lie.along_v_mm + placement.gap_mm
     covered = swept(free, -half, -half, lie.along_u_mm + half, lie.along_v_mm + half)
     area_bound = int(covered.area / (pitch[0] * pitch[1]) + 1e-9)
-    blocks = []
-    for cluster in _clusters(free, *pitch):
+    blocks, fits = [], 0
+    clusters = _clusters(free, *pitch)
+    for cluster in clusters:
         u0, v0, u1, v1 = cluster.bounds
         room = (u1 - u0 + lie.along_u_mm, v1 - v0 + lie.along_v_mm)
         grid = grid_of(lie, room, placement, hardware)
         middle = 0.5 * (u0 + u1) + lie.along_u_mm / 2
-        packed = best_packing(sections(cluster), grid, placement.min_modules, middle, lie.along_u_mm)
+        own = footing[lie.orientation] if footing else ()
+        least = beat if len(clusters) == 1 else 0
+        packed = best_packing(sections(cluster), grid, placement.min_modules, middle, lie.along_u_mm, own, least)
+        fits += packed.count
         if packed.bound:
             rects = np.hstack([packed.corners_mm, packed.corners_mm + np.array([lie.along_u_mm, lie.along_v_mm])])
-            blocks.append(Block(lie, rects, packed.count if grid.aligned else packed.bound, packed.left_over, packed.groups))
-    return blocks, area_bound
+            bound = packed.count if grid.aligned else packed.bound
+            blocks.append(Block(lie, rects, bound, packed.left_over, packed.groups, packed.held))
+    return Fill(tuple(blocks), area_bound, fits, sum(len(b.rects_mm) for b in blocks))
 
 
 def swept(area: BaseGeometry, left: float, down: float, right: float, up: float) -> BaseGeometry:

@@ -4,23 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from rowplane.config import HardwareConfig, ModuleConfig, PlacementConfig, SetbackConfig, SiteConfig
+from rowplane.config import HardwareConfig, ModuleConfig, PlacementConfig, RafterConfig, SetbackConfig, SiteConfig
 from rowplane.findings import finding
 from rowplane.frames import azimuth_deg
 from rowplane.model import Face, Finding, Layout, ModuleArray, Surfaces, Wish
 from rowplane.placement.agreed import agreed
 from rowplane.placement.arrays import groups_of, module_array
-from rowplane.placement.filling import Fill, Lie, lies
+from rowplane.placement.filling import Fill
+from rowplane.placement.footing import Footings, footings
 from rowplane.placement.reasons import outline_trouble, why_empty
 from rowplane.placement.rules import Job, Laid, edge_setbacks, escape_areas, lay
 from rowplane.placement.sun import rank_faces
 from rowplane.placement.trimming import wished
 from rowplane.placement.usable import bare_area, stray_outline, usable_area, widest_setback_mm
+from rowplane.placement.ways import Lie, allowed_ways, lies
 
 
 def place_modules(
     surfaces: Surfaces,
     placement: PlacementConfig,
+    rafters: Sequence[RafterConfig],
     module: ModuleConfig,
     hardware: HardwareConfig,
     site: SiteConfig,
@@ -28,7 +31,8 @@ def place_modules(
 ) -> Layout:
     """The most modules that aligned rows can hold on the faces of `surfaces`, or the agreed layout, checked.
 
-    Every face is filled by the best of all grid offsets (packing.py). No faces, or none with room, gives a layout without
+    Every face is filled by the best of all grid offsets (packing.py); where rafters are known, by the best of those at which
+    rails could carry the rows (footing.py). No faces, or none with room, gives a layout without
     arrays and findings that say why. `wishes` of levelling are carried out on the finished layout, in their order.
     Raises RowplaneError where the setting names pvlib and it is not installed.
     """
@@ -40,7 +44,8 @@ def place_modules(
         findings += more
     else:
         wanted = {f.id: not_wanted(f, placement) for f in faces}
-        laid, ranking = _best(faces, wanted, ways, placement, hardware, site)
+        footing = {s.face.id: footings(s, rafters, ways, placement.gap_mm, module, hardware) for s in surfaces.surfaces}
+        laid, ranking = _best(faces, wanted, ways, footing, placement, hardware, site)
         findings += [*laid.findings, *ranking, *_about_empty(faces, wanted, laid, ways, placement, hardware)]
     fills, more = wished(laid.fills, laid.usable, wishes, placement, hardware)
     findings += more
@@ -49,30 +54,6 @@ def place_modules(
     if not arrays:
         findings.append(_no_layout(faces, findings))
     return Layout(arrays, tuple((f.id, laid.usable[f.id]) for f in faces), tuple(dict.fromkeys(findings)))
-
-
-def allowed_ways(placement: PlacementConfig, module: ModuleConfig, site: SiteConfig) -> tuple[tuple[Lie, ...], list[Finding]]:
-    """Ways the data sheet allows for the site's pressure on rails that run up the slope, and why others are refused."""
-    ways, findings = [], []
-    pressure = max((p for p in (site.pressure_up_Pa, site.pressure_down_Pa) if p is not None), default=0.0)
-    held = {
-        "landscape": ("long", module.held_long, module.max_pressure_long_Pa),
-        "portrait": ("short", module.held_short, module.max_pressure_short_Pa),
-    }
-    for name, lie in lies(module).items():
-        if placement.orientation not in ("best", name):
-            continue
-        edge, allowed, limit = held[name]
-        text = f"On rails up the slope a {name} module is held at its {edge} edges"
-        if not allowed:
-            text += f", which the data sheet of {module.name} does not allow."
-            findings.append(finding("orientation-refused", "module", text))
-        elif pressure > limit:
-            text += f", allowed up to {limit:g} Pa; the site asks for {pressure:g} Pa."
-            findings.append(finding("orientation-refused", "module", text, pressure, limit, "Pa"))
-        else:
-            ways.append(lie)
-    return tuple(ways), findings
 
 
 def not_wanted(face: Face, placement: PlacementConfig) -> str:
@@ -90,6 +71,7 @@ def _best(
     faces: tuple[Face, ...],
     wanted: Mapping[str, str],
     ways: tuple[Lie, ...],
+    footing: Mapping[str, Footings],
     placement: PlacementConfig,
     hardware: HardwareConfig,
     site: SiteConfig,
@@ -98,11 +80,11 @@ def _best(
     able = tuple(f for f in faces if not wanted[f.id])
     bare = {f.id: bare_area(f, placement) for f in faces}
     unlimited = placement.model_copy(update={"max_modules": 10**9})
-    laid = lay(Job(faces, tuple(f.id for f in able), ways, unlimited, hardware, bare))
+    laid = lay(Job(faces, tuple(f.id for f in able), ways, unlimited, hardware, bare, footing))
     if laid.count <= placement.max_modules and not laid.over_share:
         return laid, []
     ranked, rule = rank_faces(able, placement.rank_by, site.latitude_deg)
-    again = lay(Job(faces, tuple(f.id for f in ranked), ways, placement, hardware, bare))
+    again = lay(Job(faces, tuple(f.id for f in ranked), ways, placement, hardware, bare, footing))
     text = f"Order of faces {', '.join(f.id for f in ranked)}, by {rule}."
     if again.count < laid.count:
         text += f" {again.count} of {laid.count} modules that would fit are placed (max_modules = {placement.max_modules})."
@@ -173,6 +155,12 @@ def _about_counts(faces: tuple[Face, ...], fills: Mapping[str, Fill], placement:
             f"the area alone would allow at most {filled.area_bound}."
         )
         found.append(finding("layout-count", f"face {face.id}", text, float(filled.count), float(proved)))
+        if filled.fits > filled.laid:
+            text = (
+                f"Face {face.id}: there is room for {filled.fits} modules, but on its rafters and in its pans rails that keep "
+                f"their limits carry {filled.laid}; these are laid."
+            )
+            found.append(finding("modules-not-carried", f"face {face.id}", text, float(filled.laid), float(filled.fits)))
         lone = sum(b.left_over for b in filled.blocks)
         if lone:
             text = f"Face {face.id}: {lone} modules left out that would stand in groups of fewer than {placement.min_modules}."

@@ -11,8 +11,9 @@ from shapely.geometry.base import BaseGeometry
 from rowplane.config import HardwareConfig, PlacementConfig
 from rowplane.model import Edge, EdgeKind, Face
 from rowplane.placement.erosion import corner_area
-from rowplane.placement.filling import Lie, fill
+from rowplane.placement.filling import fill
 from rowplane.placement.usable import bare_area, usable_area
+from rowplane.placement.ways import Lie
 
 STEP_MM = 10.0
 """Cures are given in whole steps of this."""

@@ -15,9 +15,11 @@ from rowplane.config import HardwareConfig, PlacementConfig
 from rowplane.findings import finding
 from rowplane.frames import pitch_deg
 from rowplane.model import Edge, Face, Finding
-from rowplane.placement.filling import Fill, Lie, fill
+from rowplane.placement.filling import Fill, fill
+from rowplane.placement.footing import Footings
 from rowplane.placement.trimming import capped, least_groups, trimmed
 from rowplane.placement.usable import usable_area
+from rowplane.placement.ways import Lie
 
 SHARE_ROUNDING = 1e-9
 """A share counts as not more than its limit within this, relative."""
@@ -29,7 +31,7 @@ MOST_WAYS = 12
 class Job:
     """What one placement works with: `wanted` are the ids of faces that may carry modules, in order of sun.
 
-    `bare` holds per face id its bare_area.
+    `bare` holds per face id its bare_area, `footing` what rafters and pans leave to rows on it.
     """
 
     faces: tuple[Face, ...]
@@ -38,6 +40,7 @@ class Job:
     placement: PlacementConfig
     hardware: HardwareConfig
     bare: Mapping[str, BaseGeometry]
+    footing: Mapping[str, Footings]
 
 
 @dataclass(frozen=True)
@@ -152,7 +155,7 @@ def _filled(job: Job, wide: bool, carrying: frozenset[str] | None, ways: Mapping
         free = [*escape_areas(face, job.placement), *([ways[face.id]] if ways and face.id in ways else [])]
         usable[face.id] = usable_area(face, job.placement, kept, free, job.bare[face.id])
         if face.id in job.wanted:
-            fills[face.id] = fill(usable[face.id], job.ways, job.placement, job.hardware)
+            fills[face.id] = fill(usable[face.id], job.ways, job.placement, job.hardware, job.footing[face.id])
     return Laid(usable, fills, wide)
 
 

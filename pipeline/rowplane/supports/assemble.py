@@ -9,12 +9,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rowplane.columns import Column
 from rowplane.config import HardwareConfig, ModuleConfig, SiteConfig
 from rowplane.frames import pitch_deg
 from rowplane.model import Array, Foot, Hook, Rail, Surface
 from rowplane.supports.beam import N_MM2, Beam, beam_of, greatest_moment_Nmm, influence, shape_mm, solve
 from rowplane.supports.check import hook_use
-from rowplane.supports.columns import Column
 from rowplane.supports.feet import Spot, kind_of, module_areas_m2, run_of, spots_of
 from rowplane.supports.grid import Grid
 from rowplane.supports.hooks import HookLimits, Seat, fewest, most_even, relaxed

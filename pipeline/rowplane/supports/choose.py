@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_matrix
 
-from rowplane.supports.columns import Column
+from rowplane.columns import Column
 from rowplane.supports.grid import Chain, Grid, zones_meet
 
 EVEN_ENOUGH = {"mip_rel_gap": 0.01, "node_limit": 200}
@@ -23,6 +24,8 @@ MOST_STEPS = 6000
 
 RAIL_WEIGHT = 1000.0
 """Rails first, hooks second: no array has a rail with as many hooks as this."""
+TIGHT_WEIGHT = 0.4
+"""Of one hook, for all rails together that stand at the end of their hooks' reach."""
 
 
 @dataclass(frozen=True)
@@ -78,9 +81,15 @@ class _Rows:
 
 
 def choose_rails(
-    grid: Grid, columns: Sequence[Column], options: Sequence[Option], limits: Limits, even: bool = True
+    grid: Grid,
+    columns: Sequence[Column],
+    options: Sequence[Option],
+    limits: Limits,
+    aim: Literal["any", "fewest", "even"] = "even",
 ) -> Choice | None:
-    """Fewest rails, among those the fewest hooks, among those (with `even`) the most even; None where none will do.
+    """Fewest rails, then fewest hooks, then fewest at the end of their reach, then (to be even) the most even; or any set.
+
+    None where none will do.
 
     An overhang longer than the spacing is no set of limits that makes sense, and gives None too.
 
@@ -95,15 +104,18 @@ def choose_rails(
             return None
     _keep_apart(rows, columns, options, 2.0 * grid.half_foot_mm)
     cost = np.array([RAIL_WEIGHT + o.hooks for o in options])
+    tight = np.array([_tight(columns[o.column], limits.reach_mm) for o in options])
+    # All rails together may not weigh as much as one hook.
+    weight = TIGHT_WEIGHT / len({columns[o.column].place or o.column for o in options})
     solved = milp(
-        cost, constraints=rows.constraint(len(options)), bounds=Bounds(0, 1), integrality=np.ones(len(options)),
+        np.zeros(len(options)) if aim == "any" else cost + weight * tight, constraints=rows.constraint(len(options)), bounds=Bounds(0, 1), integrality=np.ones(len(options)),
         options={"mip_rel_gap": 0.0},
     )  # fmt: skip
     if solved.x is None:
         return None
     chosen = np.flatnonzero(solved.x > 0.5)
-    if even:
-        chosen = _most_even(rows, grid, columns, options, limits, cost, round(float(cost[chosen].sum())), chosen)
+    if aim == "even":
+        chosen = _most_even(rows, grid, columns, options, limits, (cost, tight), chosen)
     picked = tuple(options[int(k)] for k in chosen)
     return Choice(picked, len(picked), sum(o.hooks for o in picked))
 
@@ -161,11 +173,11 @@ def _keep_apart(rows: _Rows, columns: Sequence[Column], options: Sequence[Option
 
 def _most_even(
     rows: _Rows, grid: Grid, columns: Sequence[Column], options: Sequence[Option], limits: Limits,
-    cost: np.ndarray, least: int, fallback: np.ndarray,
+    costs: tuple[np.ndarray, np.ndarray], fallback: np.ndarray,
 ) -> np.ndarray:  # fmt: skip
-    """The most even set of the same cost: in every chain a path from foot to foot, priced by its squared steps."""
+    """The most even set that costs no more than `fallback`: in every chain a path from foot to foot, priced by its squared steps."""
     width = len(options)
-    price = [_tight(columns[o.column], limits.reach_mm) for o in options]
+    price = [1e-6 * abs(c.u_mm - c.rafter.u_mm) if c.rafter else 0.0 for c in (columns[o.column] for o in options)]
     paths = _Rows()
     for chain in grid.chains:
         members = members_of(chain, columns, options)
@@ -182,7 +194,8 @@ def _most_even(
         for j, found in members.items():
             for arcs in (into[j], out[j]):
                 paths.add([*arcs, *found], 0, 0, [1.0] * len(arcs) + [-1.0] * len(found))
-    paths.add(list(range(width)), least - 0.5, least + 0.5, list(cost))
+    for cost, slack in zip(costs, (0.5, 1e-6), strict=True):
+        paths.add(list(range(width)), -np.inf, float(cost[fallback].sum()) + slack, list(cost))
     total = len(price)
     if total > MOST_STEPS:
         return fallback
@@ -196,12 +209,11 @@ def _most_even(
 
 
 def _tight(column: Column, reach_mm: float) -> float:
-    """Price of a column whose hooks have less room to the side than their rafter is known to: more than evenness is worth."""
+    """How much of its rafter's tolerance a hook in this column cannot make good, 0 to 1."""
     if column.rafter is None:
         return 0.0
-    off = abs(column.u_mm - column.rafter.u_mm)
-    short = max(0.0, column.rafter.tolerance_mm - (reach_mm - off)) / max(column.rafter.tolerance_mm, 1.0)
-    return 0.05 * short**2 + 1e-6 * off
+    room = reach_mm - abs(column.u_mm - column.rafter.u_mm)
+    return min(1.0, max(0.0, column.rafter.tolerance_mm - room) / max(column.rafter.tolerance_mm, 1.0))
 
 
 def _arcs(

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from rowplane.columns import pan_slack_mm, rafter_section, rafters_of
 from rowplane.config import HardwareConfig, ModuleConfig, RafterConfig, SiteConfig, SupportsConfig
 from rowplane.findings import finding
 from rowplane.model import Finding, Foot, Hook, Layout, ModuleArray, Rail, StockCut, SupportPlan, Surface, Surfaces
 from rowplane.supports.assemble import ArraySupports, RailPlan, build_array, plan_rails
 from rowplane.supports.check import screws_in_words
-from rowplane.supports.columns import pan_slack_mm, rafter_section, rafters_of
 from rowplane.supports.cutting import Bar, cut_rails
-from rowplane.supports.grid import grid_of
-from rowplane.supports.pressures import face_loads
+from rowplane.supports.grid import Grid, grid_of
+from rowplane.supports.pressures import FaceLoads, face_loads, module_pressure_Pa
 from rowplane.supports.rails import Ground, RailSet, asked_limits, find_rails
 
 
@@ -85,6 +85,7 @@ def _carry(
     built = build_array(ground, chosen, plans, surface, module, site, loads)
     found += _about_rails(ground, chosen, plans)
     found += [finding("load-rule-partial", f"face {array.face}", f"Left out: {left}.") for left in loads.left_out]
+    found += _about_modules(ground.grid, module, loads)
     return built, [*found, *_about_loads(array.id, built, hardware)], loads.words
 
 
@@ -130,6 +131,21 @@ def _about_rails(ground: Ground, chosen: RailSet, plans: Sequence[RailPlan]) -> 
         words = f"No courses let the hooks of rail {plan.id} keep their limits; it is drawn with {' and '.join(parts)}."
         found.append(finding("supports-relaxed", f"rail {plan.id}", words))
     return found
+
+
+def _about_modules(grid: Grid, module: ModuleConfig, loads: FaceLoads) -> list[Finding]:
+    """The module that is pressed or pulled hardest, where that is more than its data sheet allows for the edges held."""
+    edge, limit = (
+        ("long", module.max_pressure_long_Pa) if grid.array.orientation == "landscape" else ("short", module.max_pressure_short_Pa)
+    )
+    pressure, name = module_pressure_Pa(loads, grid)
+    if pressure <= limit:
+        return []
+    words = (
+        f"Module {name} is to take {pressure:,.0f} Pa by {loads.words}; held at its {edge} edges {module.name} may take "
+        f"{limit:,.0f} Pa."
+    )
+    return [finding("module-overloaded", f"array {grid.array.id}", words, pressure, limit, "Pa")]
 
 
 def _about_loads(array: str, built: ArraySupports, hardware: HardwareConfig) -> list[Finding]:

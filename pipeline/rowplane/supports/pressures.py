@@ -59,6 +59,23 @@ def face_loads(site: SiteConfig, face: Face, grid: Grid) -> FaceLoads:
     return FaceLoads(cases, " and ".join(words), tuple(left_out))
 
 
+def module_pressure_Pa(loads: FaceLoads, grid: Grid) -> tuple[float, str]:
+    """Greatest pressure square to any module, either way, and that module's id; (0, '') where nothing was screened.
+
+    By the standards a module is a loaded area of its own: its corners say in which roof zone it lies and how exposed it is.
+    The weight of the modules is not in it: data sheets give what acts from outside.
+    """
+    area = grid.array.along_u_mm * grid.array.along_v_mm / 1e6
+    found = [(0.0, "")]
+    for module in grid.array.modules:
+        left, front, right, top = module.rect_mm
+        corners = [(module.row - 1, front), (module.row, top)]
+        spots = [Spot(line, 0, u, v) for line, v in corners for u in (left, right)]
+        cases = loads.cases(spots, np.full(4, area / 4), np.ones((4, 1)))
+        found.append((max((float(np.abs(c.normal_Pa).max()) for c in cases), default=0.0), module.id))
+    return max(found, key=lambda f: f[0])
+
+
 def _direct(site: SiteConfig, feet: int) -> tuple[Case, ...]:
     """The modules' weight is added to what presses; it is no relief to what pulls."""
     cases = []

@@ -7,12 +7,12 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from typing import Any
+from typing import Any, Literal
 
+from rowplane.columns import Column, Rafter, find_columns, in_pan
 from rowplane.config import HardwareConfig, SupportsConfig
 from rowplane.model import TilePattern
 from rowplane.supports.choose import Choice, Limits, Option, choose_rails
-from rowplane.supports.columns import Column, Rafter, find_columns, in_pan
 from rowplane.supports.grid import Grid
 from rowplane.supports.hooks import HookLimits, Seat, fewest, relaxed, seats_along
 
@@ -86,23 +86,23 @@ def find_rails(ground: Ground, limits: Limits) -> RailSet | None:
         columns = _columns(ground, reach_mm)
         return columns, _options(ground, columns, zones, merged)
 
-    def attempt(wanted: Limits, even: bool = False) -> RailSet | None:
+    def attempt(wanted: Limits, aim: Literal["any", "even"]) -> RailSet | None:
         # Rows alike are one row to a rail; only skewed pans can make it necessary to end a rail between such rows.
         for merged in (True, False) if alike else (False,):
             columns, options = ready(wanted.reach_mm, wanted.zones, merged)
-            choice = choose_rails(ground.grid, columns, options, wanted, even)
+            choice = choose_rails(ground.grid, columns, options, wanted, aim)
             if choice is not None:
                 return RailSet(columns, choice, wanted, ())
         return None
 
-    found = attempt(limits, even=True)
+    found = attempt(limits, "even")
     if found is not None:
         return found
-    cured = _smallest_cure(ground, limits, lambda wanted: attempt(wanted) is not None)
+    cured = _smallest_cure(ground, limits, lambda wanted: attempt(wanted, "any") is not None)
     if cured is None:
         return None
     wanted, words = cured
-    found = attempt(wanted, even=True)
+    found = attempt(wanted, "even")
     return None if found is None else replace(found, cures=words)
 
 
@@ -110,7 +110,14 @@ def _columns(ground: Ground, reach_mm: float) -> tuple[Column, ...]:
     grid = ground.grid
     span_u = (min(c.start_mm for c in grid.chains) + grid.half_foot_mm, max(c.end_mm for c in grid.chains) - grid.half_foot_mm)
     span_v = ground.ends_v(grid.rows[0], grid.rows[-1])
-    return find_columns(span_u, span_v, ground.pattern, ground.rafters, reach_mm, ground.hardware)
+    # Where a rafter leaves little choice a foot may have to stand right at a row's end, or on the joint of two modules.
+    half = grid.half_foot_mm
+    marks = {math.floor(m.rect_mm[2] + half - 1.0) for c in grid.chains for m in c.modules}
+    marks |= {math.ceil(m.rect_mm[0] - half + 1.0) for c in grid.chains for m in c.modules}
+    marks |= {u for c in grid.chains for u in (math.ceil(c.start_mm + half), math.floor(c.end_mm - half))}
+    return find_columns(
+        span_u, span_v, ground.pattern, ground.rafters, reach_mm, ground.hardware, sorted(marks) if ground.rafters else ()
+    )
 
 
 def _options(ground: Ground, columns: Sequence[Column], zones: bool, merged: bool) -> tuple[Option, ...]:

@@ -1,4 +1,7 @@
-"""Where a rail may run: the u at which a hook finds a rafter below and a pan beside it."""
+"""Where a rail may run: the u at which a hook finds a rafter below and a pan beside it.
+
+Asked by placement, which lays rows so that rails can stand under them, and by supports, which chooses the rails.
+"""
 
 from __future__ import annotations
 
@@ -77,19 +80,33 @@ def in_pan(pattern: TilePattern, hardware: HardwareConfig, pan: int, u_mm: float
     return all(abs(u_mm - float(pattern.pan_mm(pan, v))) <= slack for v in v_mm)
 
 
-def find_columns(
+@dataclass(frozen=True)
+class Window:
+    """A stretch of u where a rail may run, the best place in it, and what it uses up there; pan 0 where none is known."""
+
+    low_mm: float
+    high_mm: float
+    best_mm: float
+    rafter: Rafter | None
+    pan: int
+    place: str
+
+
+def find_windows(
     span_u: tuple[float, float],
     span_v: tuple[float, float],
     pattern: TilePattern | None,
     rafters: Sequence[Rafter],
     reach_mm: float,
     hardware: HardwareConfig,
-) -> tuple[Column, ...]:
-    """Candidates within `span_u`, left to right.
+    through: bool,
+) -> tuple[Window, ...]:
+    """Windows within `span_u`: a hook's reach beside each rafter where the arm is in a pan, by rafter, then pan.
 
-    With skewed pans a candidate may be in its pan over a part of `span_v` only: ask `in_pan` for the stretch of a rail.
+    With skewed pans a place may be in its pan over a part of `span_v` only: those are left out where `through` asks for the
+    whole of it, and are in otherwise.
     """
-    windows: list[tuple[float, float, float, Rafter | None, int, str]] = []
+    windows = []
     for rafter in rafters or (None,):
         low, high, middle = (
             (*span_u, 0.5 * sum(span_u))
@@ -99,41 +116,59 @@ def find_columns(
         if high < low:
             continue
         if pattern is None:
-            windows.append((low, high, middle, rafter, 0, f"rafter {rafter.name}" if rafter else ""))
+            windows.append(Window(low, high, middle, rafter, 0, f"rafter {rafter.name}" if rafter else ""))
             continue
-        for pan, left, right in _pans(pattern, hardware, low, high, span_v):
+        for pan, left, right in _pans(pattern, hardware, low, high, span_v, through):
             place = f"rafter {rafter.name}" if rafter else f"pan {pan}"
             best = middle if rafter else 0.5 * (left + right)
-            windows.append((max(low, left), min(high, right), best, rafter, pan, place))
-    columns = [
-        Column(u, rafter, pan, place)
-        for low, high, best, rafter, pan, place in windows
-        for u in _fill(low, high, best, FREE_STEP_MM if rafter is None and pan == 0 else STEP_MM)
-    ]
+            windows.append(Window(max(low, left), min(high, right), best, rafter, pan, place))
+    return tuple(w for w in windows if w.high_mm >= w.low_mm)
+
+
+def find_columns(
+    span_u: tuple[float, float],
+    span_v: tuple[float, float],
+    pattern: TilePattern | None,
+    rafters: Sequence[Rafter],
+    reach_mm: float,
+    hardware: HardwareConfig,
+    marks_mm: Sequence[float] = (),
+) -> tuple[Column, ...]:
+    """Candidates within `span_u`, left to right; each of `marks_mm` that a rail may run at is one of them.
+
+    With skewed pans a candidate may be in its pan over a part of `span_v` only: ask `in_pan` for the stretch of a rail.
+    """
+    columns = {
+        Column(u, w.rafter, w.pan, w.place)
+        for through in (False, True)
+        for w in find_windows(span_u, span_v, pattern, rafters, reach_mm, hardware, through)
+        for u in _fill(w, math.inf if through else FREE_STEP_MM if w.rafter is None and w.pan == 0 else STEP_MM, marks_mm)
+    }
     return tuple(sorted(columns, key=lambda c: (c.u_mm, c.pan, c.place)))
 
 
 def _pans(
-    pattern: TilePattern, hardware: HardwareConfig, low: float, high: float, span_v: tuple[float, float]
+    pattern: TilePattern, hardware: HardwareConfig, low: float, high: float, span_v: tuple[float, float], through: bool
 ) -> list[tuple[int, float, float]]:
-    """Pans that offer room somewhere on `low`…`high`: count from the datum and the u range over `span_v`."""
+    """Pans that offer room somewhere on `low`…`high`: count from the datum, and the u range over some or all of `span_v`."""
     slack = max(pan_slack_mm(pattern, hardware), 0.0)
     shift = sorted(pattern.skew * v for v in span_v)
     first = math.ceil((low - slack - shift[1] - pattern.pan_phase_mm) / pattern.cover_width_mm)
     last = math.floor((high + slack - shift[0] - pattern.pan_phase_mm) / pattern.cover_width_mm)
     found = []
     for pan in range(first + 1, last + 2):
-        middles = sorted(float(pattern.pan_mm(pan, v)) for v in span_v)
-        found.append((pan, middles[0] - slack, middles[1] + slack))
+        left, right = sorted(float(pattern.pan_mm(pan, v)) for v in span_v)
+        found.append((pan, right - slack, left + slack) if through else (pan, left - slack, right + slack))
     return found
 
 
-def _fill(low: float, high: float, best: float, step: float) -> list[float]:
-    """Whole millimetres from `low` to `high`: ends, the place nearest to `best`, and a grid of `step` between."""
-    first, last = math.ceil(low - 1e-9), math.floor(high + 1e-9)
+def _fill(window: Window, step: float, marks_mm: Sequence[float]) -> list[float]:
+    """Whole millimetres of a window: ends, the place nearest to the best, the marks in it, and a grid of `step` between (inf: none)."""
+    first, last = math.ceil(window.low_mm - 1e-9), math.floor(window.high_mm + 1e-9)
     if last < first:
-        return [0.5 * (low + high)] if high >= low else []
+        return [0.5 * (window.low_mm + window.high_mm)]
     count = max(1, math.ceil((last - first) / step))
     grid = {round(u) for u in np.linspace(first, last, count + 1)}
-    grid.add(min(max(round(best), first), last))
+    grid.add(min(max(round(window.best_mm), first), last))
+    grid.update(round(u) for u in marks_mm if first <= round(u) <= last)
     return [float(u) for u in sorted(grid)]
