@@ -9,13 +9,16 @@ from numpy.typing import NDArray
 
 from rowplane.model import Array
 from rowplane.surface.grid import Grid
-from rowplane.surface.relief import CLIP, Relief, robust_sd
+from rowplane.surface.relief import Relief, robust_sd
+from rowplane.surface.strips import Strip
 
 PARTS = (4, 3)
 """Parts of a tile, up the slope and across, that are judged by themselves: moss and caps cover part of a tile."""
 CHUNK = 1 << 17
 """Points worked on at a time: their dozen columns stay in the processor's cache, which makes this twice as fast."""
 PLAIN_CELL_MM = 300.0
+MOST_OFF, WHOLE = 0.5, 0.75
+FEWEST_LOST = 3
 
 
 @dataclass(frozen=True)
@@ -24,8 +27,8 @@ class Cells:
 
     `uv` `(n, 2)` middle of the points, `height` `(n,)` mean of point minus relief, `count` of points behind it, `tile`
     `(n, 2)` running course and column, `tiles` how many tiles stand behind the value, `noise_mm` scatter of a point within its tile; `off` the parts kept out:
-    `(m, 5)` of course, column (both running, at the part's middle), height over the neighbourhood, count, share of tile.
-    `dropped` counts points left out as gross errors.
+    `(m, 4)` of course, column (both running, at the part's middle), height over the neighbourhood, 1 where the whole tile is.
+    `left_out` counts points: gross errors, on parts that stand off, in strips along the edges.
     """
 
     uv: Array
@@ -35,7 +38,7 @@ class Cells:
     tiles: Array
     noise_mm: float
     off: Array
-    dropped: int
+    left_out: tuple[int, int, int]
 
     @property
     def variance(self) -> Array:
@@ -93,71 +96,95 @@ class TileParts:
         return y.reshape(self.shape[0], self.shape[1], -1)
 
 
+@dataclass(frozen=True)
+class Rough:
+    """What points are judged by: a rough substrate per tile `(courses, columns)`, the distance from it that no sound point
+    exceeds, and the strips along the edges that are no tiles."""
+
+    expected: Array
+    limit_mm: float
+    strips: tuple[Strip, ...]
+
+
+def drawn(n: int, most: int) -> NDArray[np.int64]:
+    """At most `most` of `n` points, one from each of as many equal stretches: a plain stride falls in step with a raster."""
+    if n <= most:
+        return np.arange(n)
+    return ((np.arange(most) + np.random.default_rng(0).random(most)) * (n / most)).astype(np.int64)
+
+
 def tile_values(
-    grid: Grid, relief: Relief | None, uvw: Array, expected: Array | None, box: tuple[float, float, float, float]
+    grid: Grid, relief: Relief | None, uvw: Array, box: tuple[float, float, float, float], rough: Rough | None = None
 ) -> Cells:
-    """Values of all tiles from points `(n, 3)`. `expected` `(courses, columns)` is a rough substrate to judge points by."""
+    """Values of all tiles of the rectangle `box` from points `(n, 3)`, those that `rough` tells off left out."""
     parts = TileParts(grid, box)
-    sums = np.zeros((6, parts.size))
-    limit, dropped = np.inf, 0
+    sums, in_strips = np.zeros((7, parts.size)), 0
     for start in range(0, len(uvw), CHUNK):
-        u, v, w = uvw[start : start + CHUNK].T
-        column, course = grid.column(u, v), grid.course(u, v)
-        index = parts.index(column, course)
-        rest = w - relief.at(column, course) if relief is not None else w.copy()
-        if expected is not None:
-            away = rest - expected.reshape(-1)[parts.tile(index)]
-            if not np.isfinite(limit):
-                limit = max(1.3 * CLIP * robust_sd(away), 12.0)
-            keep = np.abs(away) <= limit
-            dropped += int(len(keep) - keep.sum())
+        u, v, rest, index = over_relief(parts, relief, uvw[start : start + CHUNK])
+        if rough is not None:
+            stripped = np.zeros(len(u), dtype=bool)
+            for strip in rough.strips:
+                stripped |= strip.holds(u, v)
+            in_strips += int(stripped.sum())
+            gross = np.abs(rest - rough.expected.reshape(-1)[parts.tile(index)]) > rough.limit_mm
+            gross &= ~stripped
+            sums[5] += np.bincount(index[gross], minlength=parts.size)
+            sums[6] += np.bincount(index[gross], weights=rest[gross], minlength=parts.size)
+            keep = ~(gross | stripped)
             u, v, rest, index = u[keep], v[keep], rest[keep], index[keep]
         for k, x in enumerate((np.ones(len(u)), rest, rest * rest, u, v)):
             sums[k] += np.bincount(index, weights=x, minlength=parts.size)
-    return _judge(parts, sums, expected, dropped)
+    return _judge(parts, sums, rough, in_strips)
 
 
-def _judge(parts: TileParts, sums: Array, expected: Array | None, dropped: int) -> Cells:
-    count, total, square, u, v = (parts.per_tile(x) for x in sums[:5])
+def over_relief(parts: TileParts, relief: Relief | None, uvw: Array) -> tuple[Array, Array, Array, NDArray[np.int64]]:
+    """u, v, height over the tile's own relief and number of the part, of points `(n, 3)`."""
+    u, v, w = uvw.T
+    column, course = parts.grid.column(u, v), parts.grid.course(u, v)
+    return u, v, w if relief is None else w - relief.at(column, course), parts.index(column, course)
+
+
+def _judge(parts: TileParts, sums: Array, rough: Rough | None, in_strips: int) -> Cells:
+    count, total, square, u, v, lost, lost_total = (parts.per_tile(x) for x in sums)
     seen = count > 0
     mean = np.where(seen, total / np.maximum(count, 1), 0.0)
     inside = np.maximum(square - count * mean**2, 0.0)
     many = count.sum() - seen.sum()
     noise = float(np.sqrt(inside.sum() / many)) if many > 20 else robust_sd(mean[seen])
     off = np.zeros(count.shape, dtype=bool)
-    if expected is not None:
-        away = mean - expected[:, :, None]
+    if rough is not None:
+        away = mean - rough.expected[:, :, None]
         scatter = robust_sd(away[seen & (count >= np.median(count[seen]))]) if seen.any() else 1.0
         # What parts of tiles scatter by beyond their point noise: seating, and the slope of the substrate in a tile.
-        own = max(scatter**2 - noise**2 / max(float(np.median(count[seen])), 1.0), 1.0)
+        own = max(scatter**2 - noise**2 / max(float(np.median(count[seen])), 1.0), 1.0) if seen.any() else 1.0
         off = seen & (np.abs(away) > 4.0 * np.sqrt(own + noise**2 / np.maximum(count, 1)))
+        # Where most of a tile is gone, what is left of it is what a hole or a moss cushion has spared by chance.
+        gone = (lost + count * off).sum(2) > MOST_OFF * (lost + count).sum(2)
+        off |= seen & gone[:, :, None]
     good = count * ~off
     n = good.sum(2)
     k, j = np.nonzero(n > 0)
     n = n[k, j]
     mean_u, mean_v, height = ((x * ~off).sum(2)[k, j] / n for x in (u, v, total))
     tile = np.column_stack([k + parts.first[0], j + parts.first[1]])
-    return Cells(
-        np.column_stack([mean_u, mean_v]),
-        height,
-        n,
-        tile,
-        np.ones(len(n)),
-        noise,
-        _parts_off(parts, off, mean, expected, count),
-        dropped,
-    )
+    shown = np.zeros((0, 4))
+    if rough is not None:
+        every = count + lost
+        drawn_off = (off | ((lost >= FEWEST_LOST) & (lost > count)) | gone[:, :, None]) & (every > 0)
+        shown = _parts_off(parts, drawn_off, (total + lost_total) / np.maximum(every, 1) - rough.expected[:, :, None])
+    left_out = (int(lost.sum()), int((count * off).sum()), in_strips)
+    middle = np.column_stack([mean_u, mean_v])
+    return Cells(middle, height, n, tile, np.ones(len(n)), noise, shown, left_out)
 
 
-def _parts_off(parts: TileParts, off: NDArray[np.bool_], mean: Array, expected: Array | None, count: Array) -> Array:
-    if expected is None or not off.any():
-        return np.zeros((0, 5))
+def _parts_off(parts: TileParts, off: NDArray[np.bool_], away: Array) -> Array:
     k, j, p = np.nonzero(off)
     course = k + parts.first[0] + (p // PARTS[1] + 0.5) / PARTS[0]
     column = j + parts.first[1] + (p % PARTS[1] + 0.5) / PARTS[1]
-    return np.column_stack(
-        [course, column, mean[k, j, p] - expected[k, j], count[k, j, p], np.full(len(k), 1 / (PARTS[0] * PARTS[1]))]
-    )
+    # Of a tile most of whose parts stand off alike, the tile itself does not lie as it should.
+    alike = off & (np.abs(away) > 0.5 * np.abs(np.median(away, axis=2, keepdims=True)))
+    whole = alike.sum(2) >= WHOLE * off.shape[2]
+    return np.column_stack([course, column, away[k, j, p], whole[k, j]])
 
 
 def merged(cells: Cells, most: int) -> Cells:

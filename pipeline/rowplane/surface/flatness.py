@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from scipy.optimize import linprog
 from scipy.spatial import ConvexHull, QhullError
@@ -108,16 +110,40 @@ def _narrowest(local: Array) -> tuple[Array, float]:
     return np.asarray(found.x[:2] * scale[2] / scale[:2]), float(2 * found.x[3] * scale[2])
 
 
-def worst_sag(raster: Array, step_mm: float) -> tuple[float, float]:
-    """Greatest sag of a line up the slope under its chord, mm, and its length divided by the sag (inf where none)."""
-    sag, share = 0.0, float("inf")
-    for line in raster.T:
+@dataclass(frozen=True)
+class SagLine:
+    """A line up the slope on a raster: its column, first and last row, the row that hangs lowest, and by how much, mm."""
+
+    column: int
+    low: int
+    high: int
+    middle: int
+    span_mm: float
+    sag_mm: float
+
+
+def sag_lines(raster: Array, step_mm: float) -> list[SagLine]:
+    """Every line up the slope that is long enough to hang, with its sag under its chord (0 where it bows up)."""
+    lines = []
+    for column, line in enumerate(raster.T):
         seen = np.flatnonzero(np.isfinite(line))
         if len(seen) < 3 or (seen[-1] - seen[0]) * step_mm < SHORTEST_LINE_MM:
             continue
-        span = (seen[-1] - seen[0]) * step_mm
-        chord = np.interp(seen, seen[[0, -1]], line[seen[[0, -1]]])
-        here = float((chord - line[seen]).max())
-        sag = max(sag, here)
-        share = min(share, span / here) if here > 0 else share
-    return sag, share
+        under = np.interp(seen, seen[[0, -1]], line[seen[[0, -1]]]) - line[seen]
+        k = int(np.argmax(under))
+        span = float(seen[-1] - seen[0]) * step_mm
+        lines.append(SagLine(column, int(seen[0]), int(seen[-1]), int(seen[k]), span, max(float(under[k]), 0.0)))
+    return lines
+
+
+def steepest_sag(raster: Array, step_mm: float) -> SagLine | None:
+    """The line that sags most for its length; None where none sags."""
+    return max((line for line in sag_lines(raster, step_mm) if line.sag_mm > 0), key=lambda s: s.sag_mm / s.span_mm, default=None)
+
+
+def worst_sag(raster: Array, step_mm: float) -> tuple[float, float]:
+    """Greatest sag of a line up the slope under its chord, mm, and the least length over sag (inf where none sags)."""
+    steepest = steepest_sag(raster, step_mm)
+    if steepest is None:
+        return 0.0, float("inf")
+    return max(line.sag_mm for line in sag_lines(raster, step_mm)), steepest.span_mm / steepest.sag_mm

@@ -25,6 +25,8 @@ LEAN = 0.03
 """Greatest lean of columns or noses that is looked for, mm per mm."""
 PEAK_OVER_FLOOR = 14.0
 """A peak of white noise exceeds this multiple of the mean power about once in 10⁶ frequencies (power is exponential)."""
+THREE_OVER_FLOOR = 30.0
+"""The same for the sum of three harmonics, each the greatest of some ten leans: a narrow rib spreads over them all."""
 
 
 @dataclass(frozen=True)
@@ -140,9 +142,9 @@ def _peak(x: Array, y: Array, w: Array, allowed: tuple[float, float]) -> tuple[f
     lines = (fx >= 1 / 600.0) & (fx <= 1 / 90.0)
     floor = float(np.median(power[lines][:, ~near[lines].any(axis=0)])) / np.log(2) if (~near[lines].any(axis=0)).any() else 0.0
     score = ridge[:, :].max(axis=1)
-    harmonic = sum(np.interp(fx * h, fx, score, right=0.0) for h in (1, 2, 3))
-    best = int(np.argmax(np.where(inside, np.asarray(harmonic), 0.0)))
-    height = float(score[best]) / max(PEAK_OVER_FLOOR * floor, 1e-12)
+    harmonic = np.sum([np.interp(fx * h, fx, score, right=0.0) for h in (1, 2, 3)], axis=0)
+    best = int(np.argmax(np.where(inside, harmonic, 0.0)))
+    height = max(float(score[best]) / PEAK_OVER_FLOOR, float(harmonic[best]) / THREE_OVER_FLOOR) / max(floor, 1e-12)
     best = _fundamental(best, fx, score, inside, floor)
     if height < 1.0:
         return None

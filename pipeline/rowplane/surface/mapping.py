@@ -8,26 +8,32 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from rowplane.config import SurfaceConfig
+from rowplane.findings import finding
 from rowplane.frames import survey_to_face
-from rowplane.model import Array, Face, Roof, Surface, Surfaces, Survey
-from rowplane.surface.cells import Cells, TileParts, merged, plain_grid, tile_values
+from rowplane.model import Array, Face, Finding, Roof, Surface, Surfaces, Survey
+from rowplane.surface.cells import Cells, Rough, TileParts, drawn, merged, over_relief, plain_grid, tile_values
 from rowplane.surface.datum import carried, carried_grid, datum_frame, moved, pattern_of
 from rowplane.surface.field import Prior, SubstrateField, condition, given, left_out
 from rowplane.surface.grid import Grid, detrend, find_grid
 from rowplane.surface.levels import map_levels
 from rowplane.surface.outcome import finished, on_own_plane
-from rowplane.surface.patches import patches_of
-from rowplane.surface.relief import Relief, anchor, fit_relief, pan_of, refine
+from rowplane.surface.patches import patches_of, strip_patch
+from rowplane.surface.relief import CLIP, Relief, anchor, fit_relief, pan_at, refine, robust_sd
 from rowplane.surface.smoothing import UNPATTERNED_SEAT_MM, choose_prior, first_prior, over
+from rowplane.surface.strips import Strip, find_strips
 
 PATTERN_POINTS = 60_000
 """Points that the tile pattern is found on: more do not move it by a tenth of a millimetre."""
 MOST_VALUES = 1500
-ROUGH_VALUES = 600
+ROUGH_VALUES, ROUGH_POINTS = 600, 300_000
+SURE_MM, FEWEST_SURE = 250.0, 24
+"""The rough substrate is fitted on tiles this far from every edge, where there are that many: what runs along edges is
+judged by it."""
 CLOUD_ERROR_SD_MM = 1.5
 """Assumed: inside one face a smooth survey error looks like sag. With it the stated bands cover 95 % where truth is 1 mm."""
 OFF_SIGMAS = 4.0
@@ -50,7 +56,16 @@ def map_surface(survey: Survey, roof: Roof, config: SurfaceConfig) -> Surfaces:
     # Faces know nothing of each other: one core each. Their matrices are too small to share among threads, and with one
     # thread a sum has one order, so that the number of cores changes no digit.
     with threadpool_limits(1), ThreadPoolExecutor(_cores()) as pool:
-        return Surfaces(tuple(pool.map(one, used)))
+        return Surfaces(tuple(pool.map(one, used)), assumed(config) if used else ())
+
+
+def assumed(config: SurfaceConfig) -> tuple[Finding, ...]:
+    """What the stated sigmas rest on and no scan of one face can tell."""
+    if config.smooth_error_sd_mm is not None:
+        return ()
+    length = config.smooth_error_length_mm / 1000
+    text = f"A smooth survey error of {CLOUD_ERROR_SD_MM} mm over {length:g} m is assumed: inside one face it looks like sag."
+    return (finding("survey-error-assumed", "survey", text, CLOUD_ERROR_SD_MM, None, "mm"),)
 
 
 def _cores() -> int:
@@ -79,17 +94,16 @@ def map_face(points_mm: NDArray[Any], face: Face, config: SurfaceConfig) -> Surf
     error = CLOUD_ERROR_SD_MM if config.smooth_error_sd_mm is None else config.smooth_error_sd_mm
     seat = config.seating_sd_mm if found else UNPATTERNED_SEAT_MM
     start = first_prior(face.outline, max(seat, 0.5), error, config.smooth_error_length_mm)
-    cells = values_of(grid, relief, uvw, start)
+    cells, strips = values_of(grid, relief, uvw, start, face)
     prior, good = settle(cells, start)
-    return assemble(face, found, cells, good, prior, config)
+    return assemble(face, found, cells, good, prior, strips, config)
 
 
 def find_pattern(uvw: Array, config: SurfaceConfig) -> Found | None:
     """The tile pattern of points `(n, 3)`, or None where nothing repeats."""
-    if len(uvw) < FEWEST_POINTS or np.ptp(uvw[:, :2], axis=0).min() < SHORTEST_SIDE_MM:
+    if len(uvw) < FEWEST_POINTS or min(np.ptp(uvw[:, 0]), np.ptp(uvw[:, 1])) < SHORTEST_SIDE_MM:
         return None
-    thin = uvw[:: max(len(uvw) // PATTERN_POINTS, 1)]
-    u, v, w = thin.T
+    u, v, w = uvw[drawn(len(uvw), PATTERN_POINTS)].T
     rest = detrend(u, v, w)
     grid, across, up = find_grid(u, v, rest, config.cover_width_mm, config.gauge_mm)
     if grid is None or np.ptp(v) < FEWEST_COURSES * grid.gauge_mm or np.ptp(u) < FEWEST_COURSES * grid.cover_mm:
@@ -100,24 +114,30 @@ def find_pattern(uvw: Array, config: SurfaceConfig) -> Found | None:
         return None
     column, course = grid.column(u, v), grid.course(u, v)
     table, _ = fit_relief(column, course, rest)
-    section, _ = fit_relief(column, course, rest, (8, 96))
-    pan = pan_of(section.mean(0))
+    pan = pan_at(grid, u, v, rest)
     level = float(table[:, int(pan[0] * table.shape[1]) % table.shape[1]].min())
     confidence = float(np.clip(gain, 0, 1) * (1 - np.exp(-np.log2(max(min(across, up), 1.0)) - 0.7)))
     return Found(grid, Relief(table - level), pan, step, confidence, sd)
 
 
-def values_of(grid: Grid, relief: Relief | None, uvw: Array, start: Prior) -> Cells:
-    """One value per tile, with points and parts of tiles that stand off the rough substrate kept out."""
-    box = (*uvw[:, :2].min(0), *uvw[:, :2].max(0)) if len(uvw) else (0.0, 0.0, 1.0, 1.0)
-    rough = tile_values(grid, relief, uvw, None, box)
-    if len(rough.uv) < 6:
-        return rough
-    few = rough.only(np.arange(len(rough.uv)) % max(len(rough.uv) // ROUGH_VALUES, 1) == 0)
-    field = robust(few, start)
+def values_of(grid: Grid, relief: Relief | None, uvw: Array, start: Prior, face: Face) -> tuple[Cells, tuple[Strip, ...]]:
+    """One value per tile, with points and parts of tiles that stand off the rough substrate kept out, and the strips cut."""
+    box = (uvw[:, 0].min(), uvw[:, 1].min(), uvw[:, 0].max(), uvw[:, 1].max()) if len(uvw) else (0.0, 0.0, 1.0, 1.0)
+    some = uvw[drawn(len(uvw), ROUGH_POINTS)]
+    first = tile_values(grid, relief, some, box)
+    if len(first.uv) < 6:
+        return first, ()
+    inner = shapely.contains_xy(face.outline.buffer(-SURE_MM), *first.uv.T)
+    sure = bool(inner.sum() >= FEWEST_SURE)
+    few = first.only(inner) if sure else first
+    few = few.only(np.arange(len(few.uv)) % max(len(few.uv) // ROUGH_VALUES, 1) == 0)
     parts = TileParts(grid, box)
-    expected = field.mean_mm(parts.middles()).reshape(parts.shape)
-    return tile_values(grid, relief, uvw, expected, box)
+    expected = robust(few, start).mean_mm(parts.middles()).reshape(parts.shape)
+    u, v, rest, index = over_relief(parts, relief, some)
+    away = rest - expected.reshape(-1)[parts.tile(index)]
+    strips = find_strips(face.edges, u, v, away) if sure else ()
+    rough = Rough(expected, max(1.3 * CLIP * robust_sd(away), 12.0), strips)
+    return tile_values(grid, relief, uvw, box, rough), strips
 
 
 def robust(cells: Cells, prior: Prior) -> SubstrateField:
@@ -158,7 +178,13 @@ def settle(cells: Cells, start: Prior) -> tuple[Prior, NDArray[np.bool_]]:
 
 
 def assemble(
-    face: Face, found: Found | None, cells: Cells, good: NDArray[np.bool_], prior: Prior, config: SurfaceConfig
+    face: Face,
+    found: Found | None,
+    cells: Cells,
+    good: NDArray[np.bool_],
+    prior: Prior,
+    strips: tuple[Strip, ...],
+    config: SurfaceConfig,
 ) -> Surface:
     """The field on the substrate's own plane in the datum frame, and all that is read off it."""
     values = merged(cells.only(good), MOST_VALUES)
@@ -174,4 +200,6 @@ def assemble(
         grid = carried_grid(grid, flat.frame, frame)
         pattern = pattern_of(grid, found.relief.table, found.pan, found.step_mm, found.confidence, found.sd_mm)
     patches = patches_of(cells, good, first, grid or carried_grid(plain_grid(), face.frame, frame))
-    return finished(here, pattern, field, values.noise_mm, patches, note, config.raster_step_mm)
+    patches += tuple(strip_patch(strip, face.frame, here) for strip in strips if strip.depth_mm > 0)
+    left_out = sum(cells.left_out) + int(cells.count[~good].sum())
+    return finished(here, pattern, field, values.noise_mm, patches, note, config.raster_step_mm, left_out)

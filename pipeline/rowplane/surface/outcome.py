@@ -12,10 +12,10 @@ from scipy import ndimage
 from shapely.geometry import Polygon
 
 from rowplane.findings import finding
-from rowplane.model import Array, Face, Finding, Flatness, Patch, Surface, TilePattern
+from rowplane.model import Array, Face, Finding, Patch, Surface, TilePattern
 from rowplane.surface.datum import frame_of_plane, moved, tilted_frame
 from rowplane.surface.field import SubstrateField
-from rowplane.surface.flatness import flatness_of
+from rowplane.surface.flatness import SagLine, flatness_of, steepest_sag
 
 MEAN_STEP_MM, SD_STEP_MM = 200.0, 400.0
 SAG_LIMIT = 180.0
@@ -36,8 +36,9 @@ def finished(
     patches: tuple[Patch, ...],
     note: str,
     step: float,
+    left_out: int = 0,
 ) -> Surface:
-    """Surface with its rasters, flatness and findings."""
+    """Surface with its rasters, flatness and findings; `left_out` counts the points or readings kept out of it."""
     face = replace(face, covariance=plane_covariance(field, face.outline))
     corner, own, sd = rasters(field, face.outline, step)
     seen = own[np.isfinite(own)]
@@ -45,24 +46,41 @@ def finished(
     return Surface(
         face, pattern, field, noise_mm, float(np.sqrt(np.mean(seen**2))) if len(seen) else 0.0,
         float(np.abs(seen).max()) if len(seen) else 0.0, float(pattern.relief_mm.max()) if pattern else 0.0,
-        corner, step, own, sd, flatness, patches, note, findings_of(face, pattern, flatness),
+        corner, step, own, sd, flatness, patches, note, findings_of(face, pattern, field, own, step, left_out),
     )  # fmt: skip
 
 
-def findings_of(face: Face, pattern: TilePattern | None, flatness: Flatness | None) -> tuple[Finding, ...]:
-    """What a person should know about this face."""
-    out = []
+def findings_of(
+    face: Face, pattern: TilePattern | None, field: SubstrateField, own: Array, step: float, left_out: int
+) -> tuple[Finding, ...]:
+    """What a person should know about this face; `own` is its raster of heights."""
+    out, name = [], f"face {face.id}"
     if pattern is None:
         out.append(
-            finding(
-                "no-pattern", f"face {face.id}", f"No tile pattern was found on face {face.id}: courses and pans are not known."
-            )
+            finding("no-pattern", name, f"No tile pattern was found on face {face.id}: courses and pans are not known.")
         )
-    if flatness is not None and flatness.rafter_sag_share < SAG_LIMIT:
-        sag, share = flatness.rafter_sag_mm, flatness.rafter_sag_share
-        text = f"Face {face.id} sags {sag:.0f} mm up its slope, 1/{share:.0f} of the length; an ordinary limit is 1/{SAG_LIMIT:.0f}."
-        out.append(finding("structure-sag", f"face {face.id}", text, sag, sag * share / SAG_LIMIT, "mm"))
+    line = steepest_sag(own, step)
+    if line is not None:
+        span, sag = line.span_mm, line.sag_mm
+        doubt, limit = sag_sd(field, np.array(face.outline.bounds[:2]) + step / 2, line, step), span / SAG_LIMIT
+        if sag - doubt > limit:
+            text = (
+                f"Face {face.id} sags {sag:.0f} mm (± {doubt:.1f}) on {span / 1000:.1f} m up its slope, 1/{span / sag:.0f}; "
+                f"an ordinary limit is 1/{SAG_LIMIT:.0f}."
+            )
+            out.append(finding("structure-sag", name, text, sag, limit, "mm"))
+    if left_out:
+        text = f"Face {face.id}: {left_out:,} points were kept out of the substrate: gross errors, moss, displaced tiles, caps."
+        out.append(finding("points-left-out", name, text, float(left_out)))
     return tuple(out)
+
+
+def sag_sd(field: SubstrateField, corner: Array, line: SagLine, step: float) -> float:
+    """Standard deviation of a line's sag under its chord, mm."""
+    at = corner + step * np.array([[line.column, row] for row in (line.low, line.middle, line.high)], dtype=float)
+    share = (line.middle - line.low) / (line.high - line.low)
+    chord = np.array([1 - share, -1.0, share])
+    return float(np.sqrt(max(chord @ field.covariance_mm2(at) @ chord, 0.0)))
 
 
 def inside_grid(outline: Polygon, step: float) -> tuple[Array, Array, NDArray[np.bool_]]:

@@ -6,12 +6,16 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from rowplane.model import Array, Patch
+from rowplane.model import Array, Face, FaceFrame, Patch
 from rowplane.surface.cells import PARTS, Cells
+from rowplane.surface.datum import carried
 from rowplane.surface.field import SubstrateField
 from rowplane.surface.grid import Grid
+from rowplane.surface.strips import Strip
 
 JOIN_MM = 120.0
+FEWEST_PARTS = 2
+"""One part by itself, a hand wide, is as often chance: among thousands some stand off four sigmas."""
 
 
 def patches_of(cells: Cells, good: NDArray[np.bool_], field: SubstrateField, grid: Grid) -> tuple[Patch, ...]:
@@ -23,10 +27,17 @@ def patches_of(cells: Cells, good: NDArray[np.bool_], field: SubstrateField, gri
     whole = np.column_stack([bad.tile + 0.5, bad.height - field.mean_mm(bad.uv)]) if len(bad.uv) else np.zeros((0, 3))
     shapes = [_rectangle(grid, course, column, 0.5, 0.5) for course, column, _ in whole]
     heights = [float(h) for *_, h in whole]
-    for course, column, height, _, _ in cells.off:
+    for course, column, height, _ in cells.off:
         shapes.append(_rectangle(grid, course, column, 0.5 / PARTS[0], 0.5 / PARTS[1]))
         heights.append(float(height))
-    return _joined(shapes, np.array(heights), len(whole))
+    return _joined(shapes, np.array(heights), np.concatenate([np.ones(len(whole)), cells.off[:, 3]]) > 0)
+
+
+def strip_patch(strip: Strip, old: FaceFrame, face: Face) -> Patch:
+    """A strip cut along an edge, found in the frame `old`, as a patch of `face`: a cap, or what lies lower than tiles do."""
+    outline = shapely.transform(strip.outline(), lambda xy: carried(old, face.frame, xy)[:, :2])
+    kept = outline.intersection(face.outline)
+    return Patch(kept if kept.geom_type == "Polygon" else outline, "cap" if strip.height_mm > 0 else "tray", strip.height_mm)
 
 
 def _rectangle(grid: Grid, course: float, column: float, half_course: float, half_column: float) -> shapely.Polygon:
@@ -35,7 +46,7 @@ def _rectangle(grid: Grid, course: float, column: float, half_course: float, hal
     return shapely.Polygon(np.column_stack(grid.place(c, k)))
 
 
-def _joined(shapes: list[shapely.Polygon], heights: Array, whole: int) -> tuple[Patch, ...]:
+def _joined(shapes: list[shapely.Polygon], heights: Array, whole: NDArray[np.bool_]) -> tuple[Patch, ...]:
     if not shapes:
         return ()
     union = shapely.union_all([s.buffer(JOIN_MM / 4, join_style="mitre") for s in shapes])
@@ -44,7 +55,10 @@ def _joined(shapes: list[shapely.Polygon], heights: Array, whole: int) -> tuple[
     out = []
     for part in parts:
         members = np.sort(tree.query(part, predicate="intersects"))
+        if len(members) < FEWEST_PARTS and not whole[members].any():
+            continue
         middle = float(np.median(heights[members]))
-        kind = "missing" if middle < -12 else "displaced" if (members < whole).any() else "growth"
+        tiles = shapely.union_all([shapes[k] for k in members if whole[k]]).area
+        kind = "missing" if middle < -12 else "displaced" if tiles > 0.5 * part.area else "growth"
         out.append(Patch(part.buffer(-JOIN_MM / 4, join_style="mitre"), kind, middle))  # type: ignore[arg-type]
     return tuple(p for p in out if not p.outline.is_empty)

@@ -213,27 +213,45 @@ def anchor(grid: Grid, u: Array, v: Array, w: Array) -> tuple[Grid, float, float
     nose and fall there onto the next lower course. The left border is put where the pan begins.
     """
     column, course = grid.column(u, v), grid.course(u, v)
-    fine, _ = fit_relief(column, course, w, (96, 16), turns=3)
-    split, step, gain = ramp_split(fine.mean(1))
+    fine, rest = fit_relief(column, course, w, (96, 16), turns=3)
+    split, step, gain = ramp_split(fine.mean(1), robust_sd(rest) ** 2 * len(fine) / len(rest))
     grid = shifted(grid, 0.0, split)
-    section, _ = fit_relief(grid.column(u, v), grid.course(u, v), w, (8, 96), turns=3)
-    middle, width = pan_of(section.mean(0))
+    middle, width = pan_at(grid, u, v, w)
     return shifted(grid, middle - width / 2, 0.0), step, gain
 
 
-def ramp_split(section: Array) -> tuple[float, float, float]:
-    """Where a periodic section `(n,)` jumps: share of the period, height of the jump, share of its scatter explained."""
+def pan_at(grid: Grid, u: Array, v: Array, w: Array) -> tuple[float, float]:
+    """Middle and width of the pan from the grid's left border, as shares of the cover width."""
+    table, rest = fit_relief(grid.column(u, v), grid.course(u, v), w, (8, 96), turns=3)
+    return pan_of(quietened(table.mean(0), robust_sd(rest) ** 2 * table.shape[1] / len(rest)))
+
+
+def quietened(section: Array, variance: float) -> Array:
+    """A periodic section `(n,)` with each harmonic shrunk by the share that noise of `variance` per value has in it."""
+    wave = np.fft.rfft(section)
+    power = np.maximum(np.abs(wave) ** 2, 1e-300)
+    share = np.maximum(1 - len(section) * variance / power, 0.0)
+    share[0] = 1.0
+    return np.asarray(np.fft.irfft(wave * share, len(section)))
+
+
+def ramp_split(section: Array, variance: float) -> tuple[float, float, float]:
+    """Where a periodic section `(n,)` jumps: share of the period, height of the jump, share of its scatter explained.
+
+    What noise of `variance` per value adds to the scatter is taken off first.
+    """
     n = len(section)
     x = np.arange(n) + 0.5
     ramp = x - x.mean()
-    total = float(np.sum((section - section.mean()) ** 2)) or 1e-12
+    scatter = float(np.sum((section - section.mean()) ** 2))
+    total = max(scatter - n * variance, 0.3 * scatter, 1e-12)
     slopes = np.array([float(ramp @ np.roll(section, -s)) / float(ramp @ ramp) for s in range(n)])
     gain = np.where(slopes < 0, slopes**2 * float(ramp @ ramp), 0.0)
     s = int(np.argmax(gain))
     a, b, c = gain[s - 1], gain[s], gain[(s + 1) % n]
     bend = a - 2 * b + c
     shift = 0.0 if bend >= 0 else float(np.clip(0.5 * (a - c) / bend, -0.5, 0.5))
-    return (s + shift) / n, float(-slopes[s] * n), float(gain[s] / total)
+    return (s + shift) / n, float(-slopes[s] * n), min(float(gain[s] / total), 1.0)
 
 
 def pan_of(section: Array) -> tuple[float, float]:
