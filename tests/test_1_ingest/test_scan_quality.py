@@ -162,6 +162,9 @@ def test_bubbles_are_no_roof(amplitude: float, verdict: str) -> None:
     quality = scanned(gable(), own=own)
     assert quality.verdict == verdict
     assert quality.bubble_mm == pytest.approx(amplitude, rel=0.4)
+    # Outlines and pitches need far less than foot heights: that much is said whenever the heights are not good.
+    assert ("good enough for faces, their areas and the number of modules" in " ".join(quality.reasons)) == (verdict != "good")
+    assert ("15 is the limit" in quality.reasons[0]) == (verdict == "not fit")
 
 
 def test_sag_and_bow_are_roof() -> None:

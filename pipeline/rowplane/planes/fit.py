@@ -17,7 +17,7 @@ from rowplane.frames import move_origin, survey_to_face
 from rowplane.geometry import PlaneFit
 from rowplane.model import Array, Building, Edge, Face, Finding, Roof, Survey
 from rowplane.planes import buildings
-from rowplane.planes.drafts import Draft, Scan, first_draft, near_points, outlined, refitted, thinned
+from rowplane.planes.drafts import Draft, Mask, Scan, first_draft, near_points, outlined, refitted, thinned
 from rowplane.planes.edges import name_edges
 from rowplane.planes.grid import Grid, make_grid
 from rowplane.planes.labels import label
@@ -45,17 +45,15 @@ def fit_cloud(survey: Survey, config: PlanesConfig) -> Roof:
     """
     classed = survey.classes == BUILDING_CLASS if survey.classes is not None else np.zeros(0, dtype=bool)
     if classed.any() and LEAST_CLASSED < classed.mean() < 1.0:
-        roof = _fit(replace(survey, points_mm=survey.points_mm[classed]), config)
+        roof = _fit(survey, config, classed)
         if roof.faces:
-            labels = np.full(len(survey.points_mm), -1, dtype=np.int16)
-            labels[classed] = roof.labels
-            return replace(roof, labels=labels)
-    return _fit(survey, config)
+            return roof
+    return _fit(survey, config, None)
 
 
-def _fit(survey: Survey, config: PlanesConfig) -> Roof:
+def _fit(survey: Survey, config: PlanesConfig, only: Mask | None) -> Roof:
     points = survey.points_mm
-    sample = points[:: _stride(points)]
+    sample = _sampled(points, only)
     if np.isfinite(sample).all(axis=1).sum() < 20:
         return _nothing(survey, (), f"the scan holds {len(points)} points")
     grid = make_grid(sample)
@@ -71,7 +69,7 @@ def _fit(survey: Survey, config: PlanesConfig) -> Roof:
     for turn in (thin, scan):
         drafts = refitted(turn, outlined(turn, drafts))
     drafts = [_clipped(draft, survey.footprint_mm) for draft in outlined(scan, drafts)]
-    return _roof(survey, scan, drafts, listed, config)
+    return _roof(survey, only, scan, drafts, listed, config)
 
 
 def _clipped(draft: Draft, footprint: Polygon | None) -> Draft:
@@ -110,7 +108,9 @@ def _renumber(table: NDArray[np.int32], kept: list[int], count: int) -> NDArray[
     return new[table]
 
 
-def _roof(survey: Survey, scan: Scan, drafts: list[Draft], listed: tuple[Building, ...], config: PlanesConfig) -> Roof:
+def _roof(
+    survey: Survey, only: Mask | None, scan: Scan, drafts: list[Draft], listed: tuple[Building, ...], config: PlanesConfig
+) -> Roof:
     """The faces as the model has them, largest first, and the label of every point."""
     big = [k for k, d in enumerate(drafts) if d.level is not None and d.outline.area / 1e6 >= config.min_face_m2]
     order = sorted(big, key=lambda k: -drafts[k].outline.area)
@@ -121,7 +121,9 @@ def _roof(survey: Survey, scan: Scan, drafts: list[Draft], listed: tuple[Buildin
         ids[k] = face_id(place)
     kept = [drafts[k] for k in order]
     labels = label(survey.points_mm, scan.grid, [d.sheet for d in kept], [d.core for d in kept])
-    sampled = labels[:: _stride(labels)]
+    if only is not None:
+        labels[~only] = -1
+    sampled = _sampled(labels, only)
     faces = tuple(
         _face(scan.sample[sampled == place], int((labels == place).sum()), scan, draft, ids, face_id(place))
         for place, draft in enumerate(kept)
@@ -138,9 +140,11 @@ def face_id(place: int) -> str:
     return name
 
 
-def _stride(points: NDArray[Any]) -> int:
-    """Every how manieth point is in the sample."""
-    return max(-(-len(points) // SAMPLE), 1)
+def _sampled(values: NDArray[Any], only: Mask | None) -> NDArray[Any]:
+    """Every how manieth of the values, of those flagged in `only`, that leaves SAMPLE or fewer."""
+    count = len(values) if only is None else int(np.count_nonzero(only))
+    every = max(-(-count // SAMPLE), 1)
+    return values[::every] if only is None else values[::every][only[::every]]
 
 
 def _face(own: Array, points: int, scan: Scan, draft: Draft, ids: list[str], name: str) -> Face:
