@@ -130,9 +130,9 @@ def e57(data: bytes) -> Named:
 
 
 def e57_text(data: bytes) -> tuple[int, int]:
-    """The XML section."""
-    start = data.find(b"<?xml")
-    return (start, data.rfind(b">") + 1) if start >= 0 else (0, 0)
+    """The XML section; what a writer left in its last page does not count."""
+    start, end = data.find(b"<?xml"), data.find(b"</e57Root>")
+    return (start, end + 10 if end > 0 else len(data)) if start >= 0 else (0, 0)
 
 
 def _table() -> list[int]:

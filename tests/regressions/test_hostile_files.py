@@ -132,3 +132,34 @@ def test_footprints_that_are_none(text: str, tmp_path: Path) -> None:
     path = make.write_las(tmp_path / "roof.las", POINTS)
     with pytest.raises(RowplaneError, match=r"ingest\.footprint"):
         make.read(path, IngestConfig(unit="m", footprint=str(tmp_path / "roof.geojson")))
+
+
+def test_a_tif_that_is_something_else_is_not_opened(tmp_path: Path) -> None:
+    make.write_raster(tmp_path / "secret.bin", POINTS)
+    source = "<SimpleSource><SourceFilename>{}</SourceFilename><SourceBand>1</SourceBand></SimpleSource>"
+    (tmp_path / "lead").mkdir()
+    (tmp_path / "lead" / "roof.tif").write_text(
+        '<VRTDataset rasterXSize="120" rasterYSize="30"><GeoTransform>0,0.1,0,6,0,-0.2</GeoTransform>'
+        f'<VRTRasterBand dataType="Float32" band="1">{source.format(tmp_path / "secret.bin")}</VRTRasterBand></VRTDataset>'
+    )
+    with pytest.raises(RowplaneError, match="GeoTIFF"):
+        make.read(tmp_path / "lead" / "roof.tif")
+
+
+def e57_with(path: Path, doctype: str, put: bytes) -> Path:
+    """A whole E57 file with a document type, and `put` for the number of its first scan's temperature or name."""
+    from fuzz import fields
+
+    data = fields.e57_open(make.write_e57(path, POINTS).read_bytes())
+    start, end = fields.e57_text(data)
+    text = data[start:end].replace(b"?>", b"?>" + doctype.encode(), 1).replace(b"<name type=\"String\">", b"<name type=\"String\">" + put)
+    path.write_bytes(fields.e57_seal(fields.e57_mend(data[:start] + text)))
+    return path
+
+
+def test_e57_entities_are_refused_before_they_grow(tmp_path: Path) -> None:
+    bomb = "".join(f'<!ENTITY a{k} "{f"&a{k - 1};" * 10 if k else "x" * 10}">' for k in range(9))
+    path = e57_with(tmp_path / "roof.e57", f"<!DOCTYPE e57Root [{bomb}]>", b"&a8;")
+    with pytest.raises(RowplaneError, match="document type"):
+        make.read(path)
+    assert len(make.read(e57_with(tmp_path / "plain.e57", "", b"")).points_mm) == len(POINTS)

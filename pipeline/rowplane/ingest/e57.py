@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,11 @@ from rowplane.ingest.opened import Chunk, Opened, check_count, in_words, no_poin
 
 POINT_BYTES = 0.5
 """Bytes per point that bit-packed coordinates can hardly go below."""
+
+
+PAGE = 1024
+MOST_XML = 50_000_000
+"""Bytes of XML: scans and their poses take some kilobytes each."""
 
 
 def open_e57(path: Path, config: IngestConfig) -> Opened:
@@ -30,6 +36,7 @@ def open_e57(path: Path, config: IngestConfig) -> Opened:
     with path.open("rb") as stream:
         if stream.read(8) != b"ASTM-E57":
             raise RowplaneError(str(path), "no E57 header", "a file that starts with ASTM-E57", "Export it again.")
+    _check_xml(path)
     with in_words(path, "E57 file"):
         file = pye57.E57(str(path))
         try:
@@ -58,6 +65,28 @@ def open_e57(path: Path, config: IngestConfig) -> Opened:
     middle = np.array([float(np.median(c)) for c in first.columns])
     form = f"E57, {len(counts)} scan{'s' if len(counts) != 1 else ''}"
     return Opened(path, form, count, middle, chunks, crs=crs, unit="m", unit_source="E57, which is in metres")
+
+
+def _check_xml(path: Path) -> None:
+    """Raises RowplaneError where the XML section could make its parser fetch or multiply things (entities), or is not there.
+
+    Place, length and page size at bytes 24, 32 and 40; four bytes of checksum end each page (ASTM E2807-11, 6.3 and 7).
+    """
+    size = path.stat().st_size
+    with path.open("rb") as stream:
+        head = stream.read(48)
+        start, length, page = struct.unpack_from("<QQQ", head.ljust(48, b"\0"), 24)
+        if page != PAGE or length > MOST_XML or not 48 <= start < size:
+            found = f"an XML section of {length:,} bytes at byte {start:,} of {size:,}, in pages of {page:,}"
+            raise RowplaneError(str(path), found, f"up to {MOST_XML:,} bytes in pages of {PAGE}", "Export it again.")
+        first = start // page * page
+        stream.seek(first)
+        pages = stream.read(start - first + length + (length // (page - 4) + 2) * 4)
+    plain = b"".join(pages[i : i + page - 4] for i in range(0, len(pages), page))
+    text = plain[start - first :][:length]
+    # UTF-16 would hide the words looked for; the standard asks for UTF-8 (8.1).
+    if b"<!DOCTYPE" in text or b"<!ENTITY" in text or b"\0" in text.rstrip(b"\0"):
+        raise RowplaneError(str(path), "XML with a document type of its own", "plain XML in UTF-8", "Export it again.")
 
 
 def _scan(file: Any, index: int, count: int) -> Chunk:

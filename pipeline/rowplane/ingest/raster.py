@@ -17,6 +17,9 @@ from rowplane.model import Array
 CELL_BYTES = 1e-3
 """Bytes per cell that a compressed raster can hardly go below."""
 
+ONLY = "GTiff"
+"""The library would open a .tif by its content as any format it knows, and some of those name other files and addresses."""
+
 Z_UNITS = {
     "m": "m",
     "metre": "m",
@@ -37,7 +40,7 @@ def open_raster(path: Path, config: IngestConfig) -> Opened:
     """A height raster with any affine transform (cells need not be square, rows may be turned). Raises RowplaneError."""
     import rasterio
 
-    with in_words(path, "GeoTIFF"), _quiet(), rasterio.open(path) as raster:
+    with in_words(path, "GeoTIFF"), _quiet(), rasterio.open(path, driver=ONLY) as raster:
         width, height, kind = raster.width, raster.height, raster.dtypes[0]
         if raster.count >= 3 and all(d == "uint8" for d in raster.dtypes[:3]):
             raise RowplaneError(
@@ -58,7 +61,7 @@ def open_raster(path: Path, config: IngestConfig) -> Opened:
     x, y = _place(transform, width / 2, height / 2)
 
     def chunks() -> Iterator[Chunk]:
-        with in_words(path, "GeoTIFF"), _quiet(), rasterio.open(path) as again:
+        with in_words(path, "GeoTIFF"), _quiet(), rasterio.open(path, driver=ONLY) as again:
             for top in range(0, height, rows):
                 deep = min(rows, height - top)
                 band = again.read(1, window=rasterio.windows.Window(0, top, width, deep), masked=True)
