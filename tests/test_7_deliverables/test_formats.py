@@ -22,6 +22,7 @@ from rowplane.deliverables.lengths import turns_text
 from rowplane.deliverables.lettering import WIDTH_PER_HEIGHT
 from rowplane.deliverables.marking_figure import LETTER_PITCH, marking_figures
 from rowplane.deliverables.model3d import model_files
+from rowplane.deliverables.page_content import Spot
 from rowplane.deliverables.pages import build_pages
 from rowplane.deliverables.pdf import pdf_files
 from rowplane.deliverables.sheets import build_sheets
@@ -128,6 +129,22 @@ def test_marking_figures_stay_apart():
         at = [float(x) for x in re.findall(r'class="f" text-anchor="end" transform="translate\(([\d.]+) [\d.]+\) rotate\(-90\)', svg)]
         assert all(b - a >= LETTER_PITCH - 0.02 for a, b in itertools.pairwise(at))
         assert max(at) <= 180
+
+
+@pytest.mark.parametrize("beside", [-900.0, -150.0, 40.0, 2000.0])
+def test_the_datum_is_named_clear_of_the_rails_lines(beside):
+    result = make_result(columns=(4,), rows=(2,))
+    sheets = build_sheets(result)
+    page = build_pages(result, sheets).marking[0]
+    page = replace(page, rails=(Spot("A1-R0", beside, f"{beside:.0f}", ""), *page.rails))
+    ((_, svg),) = marking_figures(sheets.drawings[0], page)
+    anchor, x, y = re.search(r'text-anchor="(\w+)" x="([\d.]+)" y="([\d.]+)"[^>]*>datum', svg).groups()
+    floor = min(float(y) for y in re.findall(r'class="k" d="M[\d.]+ ([\d.]+)v1.5L', svg))
+    leaders = [float(x) for x in re.findall(r'class="k" d="M([\d.]+) [\d.]+v1.5L', svg)]
+    wide = 10 * 25.4 / 72 * 0.62 * len("datum 0, 0")
+    left = float(x) - wide if anchor == "end" else float(x)
+    assert float(y) < floor or not any(left < at < left + wide for at in leaders)
+    assert left > 0
 
 
 def test_colours_keep_their_sign_apart_for_everybody():

@@ -17,6 +17,8 @@ MOST_WIDE_MM = 16_000.0
 
 FIGURE_PT = 14.0
 PT = 25.4 / 72
+DATUM_WIDE = 22.0
+"""Room that the datum's name takes to the left of it, mm on paper."""
 LETTER_PITCH = 1.12 * FIGURE_PT * PT
 """What one line of figures takes across, mm on paper."""
 
@@ -68,7 +70,7 @@ def _figure(drawing: FaceDrawing, page: MarkingPage, rails: tuple[Spot, ...], wi
     words = [_rail_figure(r, x, shown, floor) for r, x, shown in zip(rails, at, _apart(at, LEFT + wide), strict=True)]
     words += [_line_figure(k, TOP + (top - k.at_mm) * scale) for k in page.lines]
     if window[0] <= 0 <= window[1]:
-        words.append(_datum(LEFT - window[0] * scale, TOP + top * scale))
+        words.append(_datum(LEFT - window[0] * scale, TOP + top * scale, at))
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH}mm" height="{floor + BELOW:.1f}mm" '
         f'viewBox="0 0 {WIDTH} {floor + BELOW:.1f}"><style>{STYLE}{_STYLE}</style>{inner}{"".join(words)}</svg>'
@@ -109,8 +111,11 @@ def _line_figure(line: Spot, y: float) -> str:
     )
 
 
-def _datum(x: float, y: float) -> str:
+def _datum(x: float, y: float, rails: list[float]) -> str:
+    """The datum's cross; its name below to the left, or above the eave where a rail's line comes down there."""
+    taken = any(x - DATUM_WIDE < rail < x + 2 for rail in rails)
+    anchor, across, up = ("start", x + 3.5, y - 2) if taken else ("end", x + 1, y + 6.6)
     return (
         f'<path class="k" d="M{x - 3:.2f} {y:.2f}h6M{x:.2f} {y - 3:.2f}v6"/><circle class="k" cx="{x:.2f}" cy="{y:.2f}" r="1.6"/>'
-        f'<text class="n" text-anchor="end" x="{x + 1:.2f}" y="{y + 6.6:.2f}">{escape(WORDS["datum_mark"])}</text>'
+        f'<text class="n d-halo" text-anchor="{anchor}" x="{across:.2f}" y="{up:.2f}" style="stroke-width:1">{escape(WORDS["datum_mark"])}</text>'
     )

@@ -128,7 +128,7 @@ def _hook_row(places: Places, hook: Hook, note: str, pattern: TilePattern | None
 def _own_note(note: str) -> str:
     """What is said of this hook alone: columns and steps above the table say the rest."""
     parts = plain(note).split("; ")
-    return "; ".join(p for p in parts if not p.startswith(("pilot hole", "probe", "notch")))
+    return "; ".join(p for p in parts if not p.startswith(("find rafter", "pilot hole", "probe", "notch")))
 
 
 def shared_notes(notes: Sequence[str]) -> tuple[str, tuple[str, ...]]:

@@ -74,7 +74,7 @@ WORDS: dict[str, str] = {
     "pan_left": "pan {n}, {by} left",
     "course_n": "course {n}",
     "course_up": "course {n}, {by} up",
-    "counted_note": "Pans are counted from the datum to the right, courses from the eave up. Left and right are from the middle of the pan, up is from the nose of the course.",
+    "counted_note": "Pans are counted from the datum to the right (pan 0 is the first left of it), courses from the eave up. Left and right are from the middle of the pan, up is from the nose of the course.",
     # hooks
     "hooks": "Hook schedule",
     "per_hook": "Per hook",
