@@ -177,6 +177,9 @@ class ModuleConfig(Section):
     def _long_is_long(self) -> ModuleConfig:
         if self.width_mm > self.height_mm:
             raise ValueError("width_mm is the short side and must not exceed height_mm")
+        for name, (start, end) in (("zone_long_mm", self.zone_long_mm), ("zone_short_mm", self.zone_short_mm)):
+            if not 0 <= start < end:
+                raise ValueError(f"{name} must run from 0 or more to something greater")
         return self
 
 
@@ -256,6 +259,10 @@ class RafterConfig(Section):
     width_mm: float = Field(45, gt=10, le=300, description="width of a rafter")
     depth_mm: float = Field(145, gt=20, le=600, description="depth of a rafter")
     tolerance_mm: float = Field(20, ge=0, le=200, description="how well positions are known (common practice: 15–20)")
+    clear_span_mm: float | None = Field(None, gt=200, le=20_000, description="clear span up the slope; default: the whole slope")
+    elasticity_N_mm2: float = Field(
+        11_000, ge=3000, le=20_000, description="modulus of elasticity along the grain (C24, EN 338, from memory)"
+    )
 
     @model_validator(mode="after")
     def _one_way(self) -> RafterConfig:

@@ -92,6 +92,11 @@ CATALOGUE: dict[str, FindingKind] = {
         "Give surface.smooth_error_sd_mm from check points; readings on the roof (`rowplane recheck`) correct it.",
     ),
     # placement, supports
+    "roof-settling": FindingKind(
+        "info",
+        "The array's own weight bends the rafters a little more; the survey saw the roof without it.",
+        "Nothing, where it is small; give depth_mm and clear_span_mm in [rafters], or true the rows again after loading.",
+    ),
     "no-layout": FindingKind("stop", "No module fits on the faces of this roof.", "Read the reason; change what it names."),
     "layout-count": FindingKind(
         "info", "How many modules a face carries, with the proof: no offset of the grid holds more.", "Nothing."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -15,6 +16,7 @@ from rowplane.supports.cutting import Bar, cut_rails
 from rowplane.supports.grid import Grid, grid_of
 from rowplane.supports.pressures import FaceLoads, face_loads, module_pressure_Pa
 from rowplane.supports.rails import Ground, RailSet, asked_limits, find_rails
+from rowplane.supports.settling import settling
 
 
 def place_supports(
@@ -85,7 +87,7 @@ def _carry(
     built = build_array(ground, chosen, plans, surface, module, site, loads)
     found += _about_rails(ground, chosen, plans)
     found += [finding("load-rule-partial", f"face {array.face}", f"Left out: {left}.") for left in loads.left_out]
-    found += _about_modules(ground.grid, module, loads)
+    found += [*_about_modules(ground.grid, module, loads), settling(array, surface, section, module)]
     return built, [*found, *_about_loads(array.id, built, hardware)], loads.words
 
 
@@ -119,18 +121,28 @@ def _about_rails(ground: Ground, chosen: RailSet, plans: Sequence[RailPlan]) -> 
         if len(chosen.cures) > 1:
             words += f" It would also do with {'; or '.join(chosen.cures[1:])}."
         found.append(finding("supports-relaxed", f"array {name}", words))
-    for plan in plans:
-        if plan.relaxed is None:
-            continue
-        span, overhang = plan.relaxed.span_mm, plan.relaxed.overhang_mm
+    relaxed = [(p.id, p.relaxed) for p in plans if p.relaxed is not None]
+    if relaxed:
+        span, overhang = max(r.span_mm for _, r in relaxed), max(r.overhang_mm for _, r in relaxed)
         parts = []
         if span > hardware.max_hook_span_mm:
             parts.append(f"hooks {span:,.0f} instead of {hardware.max_hook_span_mm:,.0f} mm apart")
         if overhang > hardware.max_rail_overhang_mm:
             parts.append(f"an overhang of {overhang:,.0f} instead of {hardware.max_rail_overhang_mm:,.0f} mm")
-        words = f"No courses let the hooks of rail {plan.id} keep their limits; it is drawn with {' and '.join(parts)}."
-        found.append(finding("supports-relaxed", f"rail {plan.id}", words))
+        words = (
+            f"No courses let the hooks of {_rails_in_words([name for name, _ in relaxed], len(plans))} under array {name} keep "
+            f"their limits; it is drawn with {' and '.join(parts)}."
+        )
+        found.append(finding("supports-relaxed", f"array {name}", words))
     return found
+
+
+def _rails_in_words(names: Sequence[str], of: int) -> str:
+    """Which of an array's rails, the first three by name."""
+    if len(names) == of > 1:
+        return f"all {of} rails"
+    more = f" and {len(names) - 3} more" if len(names) > 3 else ""
+    return f"rail{'s' if len(names) > 1 else ''} {', '.join(names[:3])}{more}"
 
 
 def _about_modules(grid: Grid, module: ModuleConfig, loads: FaceLoads) -> list[Finding]:
@@ -183,12 +195,16 @@ def _cut(
         for r in rails
     ]
     spliced, cutting = cut_rails(bars, hardware.stock_length_mm, hardware.saw_mm, hardware.splice_clear_mm)
-    found = [
-        finding(
-            "splice-place", f"rail {s.bar.rail}", f"No place on rail {s.bar.rail} keeps a splice clear of feet and end spans."
-        )
-        for s in spliced
-        if s.forced
-    ]
+    found = []
+    for name in dict.fromkeys(r.array for r in rails):
+        own = [(s.bar.rail, s) for r, s in zip(rails, spliced, strict=True) if r.array == name]
+        forced = [rail for rail, s in own if s.forced]
+        if forced:
+            longest = max(r.v_end_mm - r.v_start_mm for r in rails if r.id in forced)
+            words = (
+                f"No place on {_rails_in_words(forced, len(own))} under array {name} keeps a splice clear of feet and end spans; "
+                f"stock of {math.ceil(longest):,} mm instead of {max(hardware.stock_length_mm):,.0f} mm needs none."
+            )
+            found.append(finding("splice-place", f"array {name}", words, max(hardware.stock_length_mm), longest, "mm"))
     done = [replace(r, cuts_mm=s.pieces_mm, splices_mm=s.splices_mm) for r, s in zip(rails, spliced, strict=True)]
     return tuple(done), cutting, found
