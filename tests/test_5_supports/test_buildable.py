@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ from rowplane.placement.ways import lies
 from rowplane.supports import place_supports
 from rowplane.supports.choose import choose_rails
 from rowplane.supports.grid import grid_of
-from rowplane.supports.rails import Ground, _columns, _options, asked_limits
+from rowplane.supports.rails import Ground, _columns, _hooks_needed, _options, asked_limits
 from test_4_placement.builders import face
 from test_5_supports.builders import array_of, pattern, surface, surfaces
 
@@ -53,7 +54,7 @@ def said_and_so(seed: int) -> tuple[bool, bool]:
     ground = Ground(grid_of(array, module, HARDWARE), tiles, rafters, HARDWARE, SupportsConfig())
     limits = asked_limits(ground, module.feet_per_module)
     columns = _columns(ground, limits.reach_mm)
-    sets = (choose_rails(ground.grid, columns, _options(ground, columns, True, merged), limits, "any") for merged in (True, False))
+    sets = (choose_rails(ground.grid, columns, _options(ground, columns, True, merged, partial(_hooks_needed, ground)), limits, "any") for merged in (True, False))
     known = (RafterConfig(positions_mm=middles),)
     footing = footings(where, known, tuple(lies(module).values()), GAP, module, HARDWARE)[array.orientation][-1]
     return bool(footing.held(corners(array), np.zeros(1))[0]), any(s is not None for s in sets)

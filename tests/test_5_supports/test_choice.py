@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from itertools import combinations, pairwise
 
 import numpy as np
@@ -13,7 +14,7 @@ from rowplane.supports.choose import Limits, choose_rails
 from rowplane.supports.cutting import Bar, cutting_stock, splice
 from rowplane.supports.grid import Grid, grid_of
 from rowplane.supports.hooks import HookLimits, Seat, fewest, most_even, relaxed
-from rowplane.supports.rails import Ground, _columns, _options, find_rails
+from rowplane.supports.rails import Ground, _columns, _hooks_needed, _options, find_rails
 from test_5_supports.builders import array_of, pattern
 
 
@@ -47,7 +48,7 @@ def test_fewest_rails(seed: int) -> None:
     ground = Ground(grid, tiles, rafters, hardware, SupportsConfig())
     limits = Limits(hardware.max_foot_spacing_mm, hardware.max_row_overhang_mm, int(rng.integers(1, 3)), True, 90.0)
     columns = _columns(ground, 90.0)
-    options = _options(ground, columns, True, merged=True)
+    options = _options(ground, columns, True, True, partial(_hooks_needed, ground))
     choice = choose_rails(grid, columns, options, limits)
     least = None
     places: dict[str, list[float]] = {}
@@ -166,5 +167,5 @@ def test_cure_is_the_smallest() -> None:
     assert found.cures
     assert found.cures[0] == "rails at 900 instead of 800 mm"
     columns = _columns(ground, 0.0)
-    options = _options(ground, columns, True, merged=True)
+    options = _options(ground, columns, True, True, partial(_hooks_needed, ground))
     assert choose_rails(ground.grid, columns, options, Limits(899.0, 500.0, 1, True, 0.0)) is None

@@ -183,13 +183,23 @@ def test_no_rafter_anywhere_near() -> None:
 
 
 def test_contradictory_span_limits() -> None:
-    """Courses further apart than hooks may be: the smallest span that works, at each rail, severity person."""
+    """Courses further apart than hooks may be: the smallest span that works, said once, severity person."""
     plan = plan_of(block(1, 3), hardware=HardwareConfig(max_hook_span_mm=300))
-    relaxed = [f for f in plan.findings if f.code == "supports-relaxed"]
-    assert relaxed
-    assert all(f.severity == "person" for f in relaxed)
-    assert "hooks 335 instead of 300 mm apart" in relaxed[0].text
-    assert plan.rails
+    (relaxed,) = [f for f in plan.findings if f.code == "supports-relaxed"]
+    assert relaxed.severity == "person"
+    assert f"all {len(plan.rails)} rails under array A1" in relaxed.text
+    assert "hooks 335 instead of 300 mm apart" in relaxed.text
+    assert all("span or overhang beyond its limit" in h.note for h in plan.hooks)
+
+
+def test_stock_too_short_for_any_splice() -> None:
+    """Rails of 1787 mm from stock of 700: spliced all the same, said once, with the stock that would need no splice."""
+    plan = plan_of(block(1, 3), hardware=HardwareConfig(stock_length_mm=(700.0,)))
+    (short,) = [f for f in plan.findings if f.code == "splice-place"]
+    assert "stock of 1,787 mm instead of 700 mm needs none" in short.text
+    assert all(max(r.cuts_mm) <= 700 and len(r.splices_mm) == 2 for r in plan.rails)
+    enough = plan_of(block(1, 3), hardware=HardwareConfig(stock_length_mm=(1787.0,)))
+    assert not [f for f in enough.findings if f.code == "splice-place"]
 
 
 def test_loads_add_up() -> None:

@@ -54,6 +54,23 @@ def test_set_may_name_a_preset(tmp_path: Path) -> None:
         load_lead(path, {"placement.preset": "ifc2013"})
 
 
+@pytest.mark.parametrize(
+    ("key", "value", "words"),
+    [
+        ("hardware.stock_length_mm", "[0]", "at least one positive length"),
+        ("placement.setback_mm.eave", "-5", "greater than or equal to 0"),
+        ("module.zone_long_mm", "[900, 100]", "zone_long_mm must run from 0"),
+        ("module.width_mm", "2000", "must not exceed height_mm"),
+        ("hardware.lift_max_mm", "10", "greater than lift_min_mm"),
+    ],
+)
+def test_values_that_contradict_are_refused_in_words(key: str, value: str, words: str, tmp_path: Path) -> None:
+    with pytest.raises(RowplaneError) as error:
+        load_lead(lead_folder(tmp_path, HEAD), {key: value})
+    assert words in str(error.value)
+    assert key.partition(".")[0] in str(error.value)
+
+
 def test_extends_looks_beside_the_file_then_among_presets(tmp_path: Path) -> None:
     (tmp_path / "shared.toml").write_text('extends = "modules/landscape_430.toml"\n[module]\npower_w = 431\n')
     lead = load_lead(lead_folder(tmp_path, 'extends = "shared.toml"\n' + HEAD))

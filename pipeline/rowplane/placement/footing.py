@@ -63,8 +63,10 @@ class Footing:
         unmet, off = short.sum(axis=0), np.abs(moves_mm - towards_mm)
         if (unmet == 0).any():
             return float(moves_mm[np.lexsort((off, unmet))[0]]), np.ones(len(corners_mm), dtype=bool)
-        tried = np.lexsort((off, unmet))[: MOST_MOVES * 10 : 10]
-        found = [(float(moves_mm[k]), self._without(corners_mm + np.array([moves_mm[k], 0.0]), least)) for k in tried]
+        # Where more than half of all demands stay unmet, less than half of the modules could stay.
+        tried = [k for k in np.lexsort((off, unmet))[: MOST_MOVES * 10 : 10] if unmet[k] <= len(short) / 2]
+        found = [(0.0, np.zeros(len(corners_mm), dtype=bool))]
+        found += [(float(moves_mm[k]), self._without(corners_mm + np.array([moves_mm[k], 0.0]), least)) for k in tried]
         return max(found, key=lambda f: int(f[1].sum()))
 
     def _without(self, corners_mm: Array, least: int) -> Flags:

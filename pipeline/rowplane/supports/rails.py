@@ -20,6 +20,8 @@ RELAXED_HOOKS = 100
 """Added to the hook count of a rail whose hooks cannot keep their limits: such a rail is taken only where none else is."""
 
 
+MANY_OPTIONS = 1500
+"""Rails to choose from beyond which a cure is found to an eighth of its room, not to the millimetre."""
 CURE_ORDERS = (
     ("reach_mm", "overhang_mm", "spacing_mm", "zones", "per_edge"),
     ("per_edge", "zones", "overhang_mm", "spacing_mm", "reach_mm"),
@@ -82,13 +84,18 @@ def find_rails(ground: Ground, limits: Limits) -> RailSet | None:
     alike = len(_block_ends(ground.grid)[0]) < len(ground.grid.rows)
 
     @cache
+    def hooks(u_mm: float, first: int, last: int) -> int | None:
+        return _hooks_needed(ground, u_mm, first, last)
+
+    @cache
     def ready(reach_mm: float, zones: bool, merged: bool) -> tuple[tuple[Column, ...], tuple[Option, ...]]:
         columns = _columns(ground, reach_mm)
-        return columns, _options(ground, columns, zones, merged)
+        return columns, _options(ground, columns, zones, merged, hooks)
 
     def attempt(wanted: Limits, aim: Literal["any", "even"]) -> RailSet | None:
-        # Rows alike are one row to a rail; only skewed pans can make it necessary to end a rail between such rows.
-        for merged in (True, False) if alike else (False,):
+        # Rows alike are one row to a rail; only skewed pans can make it necessary to end a rail between such rows. The search
+        # for a cure asks many times and does without.
+        for merged in ((True, False) if aim == "even" else (True,)) if alike else (False,):
             columns, options = ready(wanted.reach_mm, wanted.zones, merged)
             choice = choose_rails(ground.grid, columns, options, wanted, aim)
             if choice is not None:
@@ -98,7 +105,9 @@ def find_rails(ground: Ground, limits: Limits) -> RailSet | None:
     found = attempt(limits, "even")
     if found is not None:
         return found
-    cured = _smallest_cure(ground, limits, lambda wanted: attempt(wanted, "any") is not None)
+    top = _loosest(ground, limits)
+    many = len(ready(top.reach_mm, top.zones, alike)[1]) > MANY_OPTIONS
+    cured = _smallest_cure(limits, top, many, lambda wanted: attempt(wanted, "any") is not None)
     if cured is None:
         return None
     wanted, words = cured
@@ -120,7 +129,13 @@ def _columns(ground: Ground, reach_mm: float) -> tuple[Column, ...]:
     )
 
 
-def _options(ground: Ground, columns: Sequence[Column], zones: bool, merged: bool) -> tuple[Option, ...]:
+def _options(
+    ground: Ground,
+    columns: Sequence[Column],
+    zones: bool,
+    merged: bool,
+    hooks_needed: Callable[[float, int, int], int | None],
+) -> tuple[Option, ...]:
     """Every rail that could stand in a column: unbroken stretches of rows that it may hold."""
     grid = ground.grid
     firsts, lasts = _block_ends(grid) if merged else (set(grid.rows), set(grid.rows))
@@ -130,7 +145,7 @@ def _options(ground: Ground, columns: Sequence[Column], zones: bool, merged: boo
         for first in sorted(free & firsts):
             last = first
             while last in free:
-                if last in lasts and (hooks := _hooks_needed(ground, column, first, last)) is not None:
+                if last in lasts and (hooks := hooks_needed(column.u_mm, first, last)) is not None:
                     options.append(Option(index, first, last, hooks))
                 last += 1
     return tuple(options)
@@ -157,9 +172,9 @@ def _may_hold(ground: Ground, column: Column, row: int, zones: bool) -> bool:
     return all(grid.in_zone(d) for line in (row - 1, row) for _, d in grid.touched(line, u))
 
 
-def _hooks_needed(ground: Ground, column: Column, first: int, last: int) -> int | None:
+def _hooks_needed(ground: Ground, u_mm: float, first: int, last: int) -> int | None:
     ends = ground.ends_v(first, last)
-    seats = ground.seats(column.u_mm, ends)
+    seats = ground.seats(u_mm, ends)
     count = fewest(seats, ends, ground.hook_limits)
     if count is not None:
         return count
@@ -167,14 +182,18 @@ def _hooks_needed(ground: Ground, column: Column, first: int, last: int) -> int 
     return None if cure is None else (fewest(seats, ends, cure) or 0) + RELAXED_HOOKS
 
 
-def _smallest_cure(ground: Ground, limits: Limits, works: Callable[[Limits], bool]) -> tuple[Limits, tuple[str, ...]] | None:
-    """The relaxation of one limit alone that changes it least, else of several tightened in turn; with words for each."""
-    top = _loosest(ground, limits)
+def _smallest_cure(
+    limits: Limits, top: Limits, many: bool, works: Callable[[Limits], bool]
+) -> tuple[Limits, tuple[str, ...]] | None:
+    """The relaxation of one limit alone that changes it least, else of several tightened in turn; with words for each.
+
+    `top` are the loosest limits there are; with `many` rails to choose from, lengths are found coarsely.
+    """
     singles = []
     for name in ("spacing_mm", "overhang_mm", "reach_mm", "zones", "per_edge"):
         loose = _with(limits, name, getattr(top, name))
         if loose != limits and works(loose):
-            singles.append(_tighten(loose, limits, name, works))
+            singles.append(_tighten(loose, limits, name, many, works))
     if singles:
         singles.sort(key=lambda cured: _change(cured, limits))
         return singles[0], tuple(_words(cured, limits) for cured in singles)
@@ -182,10 +201,10 @@ def _smallest_cure(ground: Ground, limits: Limits, works: Callable[[Limits], boo
         return None
     # What is tightened first gives least, so both ends of the list have their turn.
     cures = []
-    for order in CURE_ORDERS:
+    for order in CURE_ORDERS[:1] if many else CURE_ORDERS:
         cured = top
         for name in order:
-            cured = _tighten(cured, limits, name, works)
+            cured = _tighten(cured, limits, name, many, works)
         cures.append(cured)
     best = min(cures, key=lambda cured: _change(cured, limits))
     return best, (_words(best, limits),)
@@ -206,15 +225,16 @@ def _with(limits: Limits, name: str, value: Any) -> Limits:
     return replace(limits, **{name: value})
 
 
-def _tighten(loose: Limits, limits: Limits, name: str, works: Callable[[Limits], bool]) -> Limits:
-    """`loose` with one limit as near to what was asked as works, lengths to the millimetre."""
+def _tighten(loose: Limits, limits: Limits, name: str, many: bool, works: Callable[[Limits], bool]) -> Limits:
+    """`loose` with one limit as near to what was asked as works, lengths to the millimetre, or coarsely for `many`."""
     asked = _with(loose, name, getattr(limits, name))
     if asked == loose or works(asked):
         return asked
     if name in ("zones", "per_edge"):
         return loose
     low, high = math.floor(getattr(limits, name)), math.ceil(getattr(loose, name))
-    while high - low > 1:
+    near = max(1, (high - low) // 8) if many else 1
+    while high - low > near:
         middle = (low + high) // 2
         if works(_with(loose, name, float(middle))):
             high = middle
