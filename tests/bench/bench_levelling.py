@@ -34,7 +34,7 @@ from rowplane.frames import face_to_survey, survey_to_scan
 from rowplane.leads import load_lead
 from rowplane.levelling import basis_of, recheck_feet
 from rowplane.levelling.measure import chosen, height_points
-from rowplane.levelling.setting import lift_of, quarter_turns, settle
+from rowplane.levelling.setting import lift_of, quarter_turns, settle_all
 from rowplane.levelling.sigma import off_plane, probability_within
 from rowplane.model import FieldReading, FieldReadings, Levelling, RecheckBasis, RoofResult
 from rowplane.roof import survey_to_layout
@@ -68,12 +68,13 @@ class Bench:
 
 @cache
 def bench(seed: int, scan: ScanOptions = ScanOptions(), stated_mm: float | None = None, small: bool = True) -> Bench:  # noqa: B008
-    """A house, its rafters measured in the loft. `stated_mm` tells the job how much the survey errs over metres."""
+    """A house, its rafters measured in the loft. `stated_mm` tells the job how much the survey errs over metres, hooks and marks not at all."""
     low, high = (7.5, 6.0, 20.0, 20.0, 5.0, 4.0, 3.0), (10.5, 7.5, 40.0, 40.0, 6.0, 5.0, 4.0)
     size = Size(*np.random.default_rng(seed).uniform(low, high)) if small else None
     scene = make_scene(SHAPES[seed % 3] if small else "gable", seed=seed, size=size, scan=scan, clutter=BARE)
     tables: dict[str, dict[str, object]] = {"ingest": {"unit": "m"}}
     if stated_mm is not None:
+        tables |= {"hardware": {"hook_seat_sd_mm": 0.0}, "levelling": {"mark_sd_mm": 0.0}}
         tables["surface"] = {"smooth_error_sd_mm": stated_mm, "smooth_error_length_mm": scan.smooth_length_m * 1000}
     with TemporaryDirectory() as folder:
         georef = write_las(scene, Path(folder) / "roof.laz")
@@ -166,7 +167,11 @@ def test_cover() -> None:
 
 def test_probability() -> None:
     print("\ntolerance  arrays  stated  observed in 400 roofs each")
-    solved = [settle(replace(basis, hooks_up=True)) for made in houses(max(2, SCENES // 5)) for basis in made.result.levels.posteriors]
+    solved = [
+        one
+        for made in houses(max(2, SCENES // 5))
+        for one in settle_all(tuple(replace(basis, hooks_up=True) for basis in made.result.levels.posteriors))
+    ]
     for tolerance in (4.0, 5.0, 6.0):
         stated, within = [], []
         for k, one in enumerate(solved):
@@ -229,14 +234,14 @@ def test_readings(stated: bool) -> None:
         print(f"{seed}  {scan.smooth_length_m:8.1f}  {len(basis.foot_ids):4d}  {before:6.2f}  {ours:10.2f}  {rows[-1][2]:10.2f}  {every:8.2f}",
               flush=True)  # fmt: skip
     before, ours, random, every = np.array(rows).T
-    print(f"{len(rows)} scenes: ten chosen leave {np.median(ours / before):.2f} of it in the median, beat ten random ones in "
-          f"{np.count_nonzero(ours < random)}; all feet measured: worst {every.max():.2f} mm")  # fmt: skip
+    pooled = float(np.sqrt(np.mean(ours**2) / np.mean(before**2)))
+    print(f"{len(rows)} scenes: ten chosen leave {pooled:.2f} of the RMS over all, {np.median(ours / before):.2f} in the median scene, "
+          f"and beat ten random ones in {np.count_nonzero(ours < random)}; all feet measured: worst {every.max():.2f} mm")  # fmt: skip
     assert every.max() <= 1.2
     if stated:
-        assert np.median(ours / before) <= 0.5
+        assert pooled <= 0.5
         assert np.count_nonzero(ours < random) >= 0.9 * len(rows)
-    else:
-        assert np.sqrt(np.mean(ours**2)) < np.sqrt(np.mean(before**2))
+    assert pooled < 1
 
 
 def test_seconds() -> None:
@@ -244,7 +249,7 @@ def test_seconds() -> None:
     made = case(Field(sag(20, 46_000, 17_000), sd=1.0), rows=10, columns=37)
     basis = basis_of(*made.args())[0]
     start = time.perf_counter()
-    solved = settle(basis)
+    (solved,) = settle_all((basis,))
     probability_within(solved.basis, solved.off_mm)
     spent = time.perf_counter() - start
     print(f"\n{len(basis.foot_ids)} feet, {len(basis.hook_ids)} hooks: plane, turns and simulation {spent:.2f} s")

@@ -11,7 +11,7 @@ import pytest
 from rowplane.config import HardwareConfig, LevellingConfig
 from rowplane.levelling import basis_of, level_feet
 from rowplane.levelling.glance import glance_of
-from rowplane.levelling.setting import packer_heights, settle
+from rowplane.levelling.setting import packer_heights, settle_all
 from rowplane.model import Layout, Levelling, SupportPlan
 from test_6_levelling.builders import Field, case, sag
 
@@ -138,7 +138,7 @@ def test_long_runs_need_support_or_a_laser(columns: int, advice: str) -> None:
 
 
 def test_glance_by_hand() -> None:
-    basis = settle(basis_of(*case(MILD, rows=1, columns=2).args())[0]).basis
+    basis = settle_all(basis_of(*case(MILD, rows=1, columns=2).args()))[0].basis
     u = basis.foot_u_mm
     front = basis.foot_lines == 0
     # One straight tilt of the front line, nothing at the top: every module is twisted by tilt × width, no kink, no step.
@@ -186,24 +186,22 @@ def test_several_arrays_keep_their_own() -> None:
     assert [f.lift_mm for f in levels.feet[:half]] == [f.lift_mm for f in levels.feet[half:]]
 
 
-@pytest.mark.long
 def test_four_hundred_feet_within_a_second() -> None:
     made = case(Field(sag(20, 46_000, 17_000), sd=1.0), rows=10, columns=37)
     basis = basis_of(*made.args())[0]
     assert len(basis.foot_ids) >= 390
     start = time.process_time()  # what else the machine does is not ours
-    solved = settle(basis)
+    (solved,) = settle_all((basis,))
     from rowplane.levelling.sigma import probability_within
 
     probability_within(solved.basis, solved.off_mm)
     assert time.process_time() - start < 1.0
 
 
-@pytest.mark.long
 def test_a_large_array_that_needs_packers_takes_them_at_feet() -> None:
     basis = basis_of(*case(Field(sag(70, 20_000, 8_000), sd=1.0), rows=4, columns=16).args())[0]
     assert len(basis.foot_ids) + len(basis.hook_ids) > 100
-    done = settle(basis).basis
+    done = settle_all((basis,))[0].basis
     ((packers, bound),) = done.goal_values[[done.goals.index("packers")]]
     assert np.count_nonzero(done.packer_mm) > 0
     assert not done.hook_packer_mm.any()

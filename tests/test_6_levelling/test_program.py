@@ -37,7 +37,10 @@ def goals(answer: Answer) -> dict[str, float]:
 
 
 def compare(seed: int) -> str:
-    task = random_task(seed)
+    return matches(random_task(seed))
+
+
+def matches(task: Task) -> str:
     answer, best = solve(task), enumerate_best(task)
     got = goals(answer)
     assert answer.given_way == 0
@@ -55,6 +58,15 @@ def compare(seed: int) -> str:
 def test_equal_to_enumeration() -> None:
     kinds = [compare(seed) for seed in range(30)]
     assert {"plain", "packers", "short"} == set(kinds), "the cases must hold every outcome"
+
+
+def test_held_parallel_equal_to_enumeration() -> None:
+    flat = np.array([np.inf, 0.0, 0.0])
+    for seed in range(40, 60):
+        task = random_task(seed)
+        bare = {"packers": np.zeros(0), "pieces": np.zeros(0), "influence": task.influence[:, :0]}
+        assert solve(replace(task, lower=-flat, upper=flat, **bare)).x[1:] == pytest.approx(0, abs=1e-9)
+        matches(replace(task, lower=-flat, upper=flat, **bare))
 
 
 @pytest.mark.long

@@ -10,6 +10,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from rowplane.cli.run import recheck_result
@@ -172,3 +173,10 @@ def test_a_folder_that_is_no_result_is_named(result: Path, tmp_path: Path) -> No
         (tmp_path / "spoilt" / name).write_text(spoilt)
         with pytest.raises(RowplaneError, match="no result that can be rechecked"):
             recheck_result(tmp_path / "spoilt", tmp_path / "none.csv", tmp_path / "out", overwrite=False)
+    shutil.rmtree(tmp_path / "spoilt")
+    shutil.copytree(result, tmp_path / "spoilt")
+    with np.load(result / "posterior.npz") as arrays:
+        of_another = {name: np.char.replace(arrays[name], "A1-", "B1-") if name == "0.foot_ids" else arrays[name] for name in arrays}
+    np.savez(tmp_path / "spoilt" / "posterior.npz", **of_another)
+    with pytest.raises(RowplaneError, match="no result that can be rechecked"):
+        recheck_result(tmp_path / "spoilt", tmp_path / "none.csv", tmp_path / "out", overwrite=False)

@@ -69,28 +69,29 @@ def read_earlier_result(folder: Path) -> RoofResult:
     """
     try:
         values, record = (_json(folder / name) for name in ("result.json", "record.json"))
-        result = _result(values, record, _arrays(folder / "posterior.npz"))
-        return replace(result, levels=replace(result.levels, posteriors=read_bases(folder)))
+        arrays = _arrays(folder / "posterior.npz")
+        result = _result(values, record, arrays)
+        return replace(result, levels=replace(result.levels, posteriors=_bases(arrays, result.plan)))
     except UNREADABLE as error:
-        raise _no_result(folder, error) from None
+        found = f"no result that can be rechecked ({type(error).__name__})"
+        hint = "Give the folder that `rowplane run` named."
+        raise RowplaneError(str(folder), found, "the folder of a rowplane result", hint) from None
 
 
-def read_bases(folder: Path) -> tuple[RecheckBasis, ...]:
-    """What each array's levelling rests on, from posterior.npz alone. Raises RowplaneError where it cannot be read."""
-    try:
-        named = _arrays(folder / "posterior.npz")
-        parts = [
-            {key.partition(".")[2]: value for key, value in named.items() if key.startswith(f"{k}.")}
-            for k in range(len(named["arrays"]))
-        ]
-        return tuple(RecheckBasis.of_arrays(part) for part in parts)
-    except UNREADABLE as error:
-        raise _no_result(folder, error) from None
-
-
-def _no_result(folder: Path, error: BaseException) -> RowplaneError:
-    found = f"no result that can be rechecked ({type(error).__name__})"
-    return RowplaneError(str(folder), found, "the folder of a rowplane result", "Give the folder that `rowplane run` named.")
+def _bases(named: dict[str, NDArray[Any]], plan: SupportPlan) -> tuple[RecheckBasis, ...]:
+    """What each array's levelling rests on; ValueError where it is not about the feet and hooks of `plan`."""
+    parts = [
+        {key.partition(".")[2]: value for key, value in named.items() if key.startswith(f"{k}.")}
+        for k in range(len(named["arrays"]))
+    ]
+    bases = tuple(RecheckBasis.of_arrays(part) for part in parts)
+    hooks, feet = {h.id for h in plan.hooks}, {f.id for f in plan.feet}
+    for basis in bases:
+        f, h = len(basis.foot_ids), len(basis.hook_ids)
+        shapes = (basis.mean_mm.shape, basis.covariance_mm2.shape, basis.influence.shape, basis.lift_mm.shape)
+        if shapes != ((h,), (h, h), (f, h), (f,)) or not (feet >= set(basis.foot_ids) and hooks >= set(basis.hook_ids)):
+            raise ValueError(f"array {basis.array} is of another result")
+    return bases
 
 
 def _json(path: Path) -> dict[str, Any]:

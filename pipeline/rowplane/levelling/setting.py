@@ -72,11 +72,6 @@ def settle_all(bases: tuple[RecheckBasis, ...]) -> tuple[Solved, ...]:
     return tuple(solved[i] for i in range(len(bases)))
 
 
-def settle(basis: RecheckBasis) -> Solved:
-    """One array settled by itself."""
-    return settle_together((basis,), (basis,))[0]
-
-
 def settle_together(bases: tuple[RecheckBasis, ...], surveys: tuple[RecheckBasis, ...]) -> tuple[Solved, ...]:
     """Choose the plane that `bases` share and round every free foot to quarter turns; held feet keep what they have.
 
