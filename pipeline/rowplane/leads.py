@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 import types
 from collections.abc import Iterator, Mapping
@@ -22,6 +23,9 @@ PRESET_FOLDERS = {"hardware": "hardware", "module": "modules", "placement": "cod
 """Section whose `preset` key names a file, and the folder of configs/ it lies in."""
 MAX_TOML_BYTES = 1_000_000
 MAX_EXTENDS = 8
+MAX_PARTS = 30
+NO_KEY = re.compile(r"[^\w.\"'\s-]")
+"""What stands between keys and values, in none of which dots follow each other by the dozen."""
 
 Tree = dict[str, Any]
 
@@ -136,7 +140,7 @@ def _read_toml(path: Path) -> Tree:
     try:
         if path.stat().st_size > MAX_TOML_BYTES:
             raise RowplaneError(str(path), f"{path.stat().st_size} bytes", f"at most {MAX_TOML_BYTES}", "Is this a lead.toml?")
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        return _parsed(path.read_text(encoding="utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise RowplaneError(
             str(path), f"a file that is not TOML ({error})", "TOML 1.0 in UTF-8", "Mend the line named."
@@ -145,6 +149,14 @@ def _read_toml(path: Path) -> Tree:
         raise RowplaneError(
             str(path), error.strerror or "unreadable", "a readable file", "Check path and permissions."
         ) from None
+
+
+def _parsed(text: str) -> Tree:
+    """TOML, unless a key has so many parts that its parser, whose time grows with their square, would take hours."""
+    lines = (line for line in text.splitlines() if not line.lstrip().startswith("#"))
+    if any(piece.count(".") > MAX_PARTS for line in lines for piece in NO_KEY.split(line)):
+        raise tomllib.TOMLDecodeError(f"a key of more than {MAX_PARTS} parts")
+    return tomllib.loads(text)
 
 
 def _with_extends(path: Path, depth: int) -> tuple[Tree, dict[str, str]]:
@@ -205,8 +217,8 @@ def _keys(tree: Tree, prefix: str = "") -> Iterator[str]:
 
 def _set(tree: Tree, origins: dict[str, str], key: str, text: str) -> None:
     try:
-        value = tomllib.loads(f"value = {text}")["value"]
-    except tomllib.TOMLDecodeError:
+        value = _parsed(f"value = {text}")["value"]
+    except (tomllib.TOMLDecodeError, RecursionError):
         value = text  # a bare word is meant as a text: --set placement.orientation=portrait
     table: Any = tree
     *path, last = key.split(".")

@@ -148,8 +148,15 @@ def test_no_lead_of_a_manifest_is_named_out_of_the_output(name: str, tmp_path: P
     assert "/" not in task.name
 
 
-@pytest.mark.parametrize("text", ["a = " + "[" * 100_000, "a = " + "{a=" * 50_000, "a." * 200_000 + "a = 1", "# " + "x" * 2_000_000])
+@pytest.mark.parametrize("text", ["a = " + "[" * 100_000, "a = " + "{a=" * 50_000, "a." * 200_000 + "a = 1", "b = {" + "a." * 200_000 + "a = 1}", "# " + "x" * 2_000_000])
 def test_settings_that_would_grow_end_in_words(text: str, tmp_path: Path) -> None:
     (tmp_path / "lead.toml").write_text(text)
     with pytest.raises(RowplaneError):
         load_lead(tmp_path)
+
+
+@pytest.mark.parametrize("value", ["[" * 100_000, "{" + "a." * 100_000 + "a = 1}"])
+def test_values_of_a_manifest_that_would_grow_end_in_words(value: str, tmp_path: Path) -> None:
+    (tmp_path / "levels.csv").write_text(SHEET)
+    with pytest.raises(RowplaneError, match=r"placement\.gap_mm"):
+        load_lead(tmp_path / "levels.csv", {"placement.gap_mm": value})
