@@ -343,6 +343,9 @@ class SupportsConfig(Section):
     hook_behind_nose_mm: float = Field(
         0, ge=-200, le=400, description="where the rail sits on the hook, up the slope from the nose it comes out under"
     )
+    stagger: bool = Field(
+        False, description="hooks of neighbouring rails in different courses, as far as that takes no more of them"
+    )
 
 
 class LevellingConfig(Section):

@@ -1,21 +1,33 @@
 """Table of how many modules the real roof faces hold: `python tests/bench/bench_packing.py` from the project's top folder.
 
-Faces: 3DBAG, CC BY 4.0. Setback 300 mm all round, the invented module of the defaults, both orientations tried.
+Faces: 3DBAG, CC BY 4.0. Setback 300 mm all round, the invented module of the defaults, both orientations tried. With
+`--rafters 600 750` instead: what is laid where rafters lie so far apart (invented, as the tiles are), and whether rails carry it.
 """
 
 from __future__ import annotations
 
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2] / "pipeline")]
 
-from rowplane.config import HardwareConfig, ModuleConfig, PlacementConfig, SiteConfig  # noqa: E402
+from rowplane.config import (  # noqa: E402
+    HardwareConfig,
+    ModuleConfig,
+    PlacementConfig,
+    RafterConfig,
+    SiteConfig,
+    SupportsConfig,
+)
 from rowplane.frames import pitch_deg  # noqa: E402
+from rowplane.model import Surfaces  # noqa: E402
 from rowplane.placement import place_modules  # noqa: E402
+from rowplane.supports import place_supports  # noqa: E402
 from test_4_placement.builders import surfaces  # noqa: E402
 from test_4_placement.real_roofs import FILE, real_faces  # noqa: E402
+from test_5_supports.builders import pattern, surface  # noqa: E402
 
 
 def main() -> None:
@@ -43,5 +55,32 @@ def main() -> None:
     print(f"sum of area {sums[0]:.0f} m2, modules {sums[1]:.0f}, area bound {sums[2]:.0f}, slowest face {sums[3]:.3f} s")
 
 
+def carried(rafter_mm: float) -> None:
+    """Print one line: all faces on tiles 255 mm wide, rafters `rafter_mm` apart from the face's left end on."""
+    module, hardware, site = ModuleConfig(), HardwareConfig(), SiteConfig()
+    room = laid = arrays = relaxed = 0
+    slowest = 0.0
+    for face in real_faces():
+        where = Surfaces((replace(surface(pattern(cover=255.0, pan_width=108.0)), face=face),))
+        rafters = (RafterConfig(spacing_mm=rafter_mm, first_mm=(round(face.outline.bounds[0]) + 100) % rafter_mm),)
+        start = time.process_time()
+        layout = place_modules(where, PlacementConfig(), rafters, module, hardware, site)
+        plan = place_supports(layout, where, SupportsConfig(), rafters, module, hardware, site)
+        slowest = max(slowest, time.process_time() - start)
+        count = sum(len(a.modules) for a in layout.arrays)
+        told = [f.limit for f in layout.findings if f.code == "modules-not-carried"]
+        room, laid = room + int(told[0] or 0 if told else count), laid + count
+        arrays += len(layout.arrays)
+        relaxed += len({f.subject for f in plan.findings if f.code == "supports-relaxed"})
+    print(
+        f"rafters {rafter_mm:g} mm apart: room for {room} modules, {laid} laid in {arrays} arrays, {relaxed} with a relaxed limit, "
+        f"slowest face {slowest:.2f} s"
+    )
+
+
 if __name__ == "__main__":
-    main()
+    if sys.argv[1:2] == ["--rafters"]:
+        for spacing in sys.argv[2:]:
+            carried(float(spacing))
+    else:
+        main()

@@ -192,6 +192,27 @@ def test_contradictory_span_limits() -> None:
     assert all("span or overhang beyond its limit" in h.note for h in plan.hooks)
 
 
+@pytest.mark.parametrize("tiled", [True, False])
+def test_staggered_hooks_keep_off_the_courses_of_the_rail_before(tiled: bool) -> None:
+    array, where = block(2, 4), surface(pattern() if tiled else None)
+    plain, apart = (
+        place_supports(
+            layout(array), surfaces(where), SupportsConfig(stagger=on), RAFTERS, ModuleConfig(), HardwareConfig(), SiteConfig()
+        )
+        for on in (False, True)
+    )
+    assert len(apart.hooks) == len(plain.hooks)
+    check(apart, array, where, HardwareConfig(), ModuleConfig(), RAFTERS)
+
+    def shared(plan: SupportPlan) -> int:
+        rows = [{h.v_mm for h in plan.hooks if h.rail == r.id} for r in plan.rails]
+        return sum(len(a & b) for a, b in pairwise(rows))
+
+    # Courses 335 mm apart leave but one for the first and one for the last hook of these rails; the others can keep off.
+    assert shared(plain) == len(plain.hooks) - len(plain.hooks) // len(plain.rails)
+    assert shared(apart) == (2 * (len(apart.rails) - 1) if tiled else 0)
+
+
 def test_stock_too_short_for_any_splice() -> None:
     """Rails of 1787 mm from stock of 700: spliced all the same, said once, with the stock that would need no splice."""
     plan = plan_of(block(1, 3), hardware=HardwareConfig(stock_length_mm=(700.0,)))

@@ -38,11 +38,14 @@ class RailPlan:
 
 
 def plan_rails(ground: Ground, chosen: RailSet) -> tuple[RailPlan, ...]:
-    """Hooks and feet of the chosen rails, numbered left to right, then up the slope."""
+    """Hooks and feet of the chosen rails, numbered left to right, then up the slope.
+
+    Staggered, a rail's hooks keep off the courses of the rail before, as far as that takes no more hooks.
+    """
     ordered = sorted(chosen.choice.options, key=lambda o: (chosen.columns[o.column].u_mm, o.first))
     triples = [(chosen.columns[o.column].u_mm, o.first, o.last) for o in ordered]
     spots = spots_of(ground.grid, triples)
-    plans = []
+    plans: list[RailPlan] = []
     for k, option in enumerate(ordered):
         column = chosen.columns[option.column]
         ends = ground.ends_v(option.first, option.last)
@@ -51,11 +54,26 @@ def plan_rails(ground: Ground, chosen: RailSet) -> tuple[RailPlan, ...]:
         if fewest(places, ends, limits) is None:
             cure = relaxed(places, ends, limits)
             limits = cure or limits
-        seats = most_even(places, ends, limits, fewest(places, ends, limits) or 2)
+        count = fewest(places, ends, limits) or 2
+        if plans and ground.supports.stagger:
+            places = _keeping_off(places, plans[-1].seats, ends, limits, count)
+        seats = most_even(places, ends, limits, count)
         own = tuple(s for s in spots if s.rail == k)
         name = f"{ground.grid.array.id}-R{k + 1}"
         plans.append(RailPlan(name, column, option.first, option.last, ends, seats, own, cure))
     return tuple(plans)
+
+
+def _keeping_off(
+    places: tuple[Seat, ...], taken: Sequence[Seat], ends: tuple[float, float], limits: HookLimits, count: int
+) -> tuple[Seat, ...]:
+    """`places` without the courses of `taken` (without the same v, where courses are not known), as far as `count` hooks let them."""
+    for other in taken:
+        same = [s.course == other.course if s.course else abs(s.v_mm - other.v_mm) < 1.0 for s in places]
+        fewer = tuple(s for s, is_same in zip(places, same, strict=True) if not is_same)
+        if most_even(fewer, ends, limits, count):
+            places = fewer
+    return places
 
 
 @dataclass(frozen=True)
