@@ -104,9 +104,12 @@ def _panel(axis: Any, surface: Surface, drawing: FaceDrawing, limit: float) -> N
     step = surface.raster_step_mm
     us = surface.raster_uv_mm[0] + step * np.arange(columns)
     vs = surface.raster_uv_mm[1] + step * np.arange(rows)
+    spots = _worst_spots(surface, us, vs)
+    # One cell more all round: the outer cells' middles lie within the outline, not on it.
+    height = _filled(np.pad(surface.own_mm, 1, constant_values=np.nan))
+    us, vs = (np.concatenate([[x[0] - step], x, [x[-1] + step]]) for x in (us, vs))
     half = step / 2000
     extent = (us[0] / 1000 - half, us[-1] / 1000 + half, vs[0] / 1000 - half, vs[-1] / 1000 + half)
-    height, spots = _filled(surface.own_mm), _worst_spots(surface, us, vs)
     edge = MplPolygon(np.array(surface.face.outline.exterior.coords) / 1000, transform=axis.transData)
     axis.imshow(
         height, origin="lower", extent=extent, cmap=COLOURS, vmin=-limit, vmax=limit, interpolation="bilinear", zorder=1,
