@@ -87,12 +87,13 @@ def label(
     """
     labels = np.full(len(points), NOBODY, dtype=np.int16)
     sole, reach = _claims(grid, sheets, outlines)
+    alone = [int(k) for k in np.unique(sole) if k >= 0]
 
     def fill(part: slice) -> None:
         block, own = points[part], labels[part]
         cells = grid.box.cells(block)
         claim = sole[cells]  # −1, outside the grid, is the entry after the last cell
-        for k in (k for k in np.unique(sole) if k >= 0):
+        for k in alone:
             index = np.nonzero(claim == k)[0]
             height = sheets[k].height(block[index], cells[index])
             own[index[(height > sheets[k].low) & (height < sheets[k].high)]] = k

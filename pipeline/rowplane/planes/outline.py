@@ -44,7 +44,9 @@ def draw_outline(
     seen, beyond = free_lines(raster, uvh[alone], mine[alone], contacts)
     lines = _apart(contacts + seen + hints + _bounds(raster), step)
     raster = replace(raster, mask=raster.mask & ~beyond)
-    return _assemble(raster, _worth_it(raster, contacts, [line for line in lines if not line.kind]))
+    kept = _worth_it(raster, contacts, [line for line in lines if not line.kind])
+    with np.errstate(divide="ignore", invalid="ignore"):  # the geometry library's own, where a part vanishes
+        return _assemble(raster, kept)
 
 
 def _bounds(raster: Raster) -> list[Line]:
@@ -153,8 +155,7 @@ def _assemble(raster: Raster, lines: list[Line]) -> Polygon:
 
 def _bridges(parts: list[Polygon], doubtful: list[Polygon]) -> list[Polygon]:
     """Doubtful parts that join large pieces: over a dying ridge a face narrows to less than its caps and trays."""
-    with np.errstate(divide="ignore", invalid="ignore"):  # the geometry library's own, where a part vanishes
-        joined = shapely.unary_union(parts).buffer(1.0).buffer(-100.0, join_style="mitre")
+    joined = shapely.unary_union(parts).buffer(1.0).buffer(-100.0, join_style="mitre")
     large = [g for g in getattr(joined, "geoms", [joined]) if g.area > 0.1 * joined.area]
     if len(large) < 2:
         return []
