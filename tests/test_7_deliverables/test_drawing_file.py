@@ -78,7 +78,7 @@ def test_plan_in_the_crs_is_where_the_tables_say(result, document):
 
 
 def test_without_a_crs_the_origin_is_told_and_nothing_is_made_up(tmp_path):
-    result = make_result(epsg=None)
+    result = make_result(columns=(3,), rows=(2,), epsg=None)
     document = read_back(result, tmp_path)
     assert document.modelspace().get_geodata() is None
     (origin,) = [i for i in document.modelspace().query("INSERT") if i.has_attrib("FACE") and i.get_attrib_text("FACE") == "plan"]
@@ -117,5 +117,5 @@ def test_nothing_to_draw_is_said_on_a_sheet(tmp_path):
 
 
 def test_control_codes_in_a_name_stay_text(tmp_path):
-    document = read_back(make_result(name="%%c 50 %%u {\\fArial;x} ^J"), tmp_path)
+    document = read_back(make_result(columns=(3,), rows=(2,), name="%%c 50 %%u {\\fArial;x} ^J"), tmp_path)
     assert any("% %c 50" in t.dxf.text for t in document.layout("Plan").query("TEXT"))

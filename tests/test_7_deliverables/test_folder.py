@@ -97,7 +97,7 @@ def test_an_existing_folder_is_kept_without_overwrite(written):
 
 def test_overwrite_replaces_an_older_result_whole(tmp_path):
     out = tmp_path / "out"
-    write_all(make_result(), out)
+    write_all(make_result(columns=(3,), rows=(2,)), out)
     (out / "old.txt").write_text("left from before")
     write_all(empty_result(), out, overwrite=True)
     assert not (out / "old.txt").exists()

@@ -37,7 +37,7 @@ def marked(monkeypatch):
                 monkeypatch.setitem(getattr(words, name), key, f"«{text}»")
     for key, (one, many) in words.COUNTS.items():
         monkeypatch.setitem(words.COUNTS, key, (f"«{one}»", f"«{many}»"))
-    return make_result()
+    return make_result(columns=(3, 2), rows=(2, 2))
 
 
 def data_of(value: Any) -> set[str]:
