@@ -57,18 +57,15 @@ class Guard:
         worker = self._worker or self._start()
         assert worker.stdin is not None
         assert worker.stdout is not None
-        start = time.monotonic()
         print(json.dumps([reader, str(path)]), file=worker.stdin, flush=True)
         line = worker.stdout.readline()
-        seconds = time.monotonic() - start
         if line:
-            how, seen, grown = json.loads(line)
-            return End(how, seen, seconds, grown)
+            return End(*json.loads(line))
         code = worker.wait()
         self._errors.seek(0)
         seen = f"exit {code}; {self._errors.read()[-600:]}"
         self._end()
-        return End("hang" if code == -signal.SIGALRM else "crash", seen, seconds)
+        return End("hang" if code == -signal.SIGALRM else "crash", seen)
 
     def _start(self) -> subprocess.Popen[str]:
         self._errors.seek(0)
@@ -97,11 +94,11 @@ def serve(module: str, seconds: int) -> None:
     resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
     for line in sys.stdin:
         reader, path = json.loads(line)
-        before = _peak_mb()
+        before, start = _peak_mb(), time.monotonic()
         signal.alarm(seconds)
         how, seen = _tried(found.READERS[reader], Path(path))
         signal.alarm(0)
-        print(json.dumps([how, seen, _peak_mb() - before]), file=out, flush=True)
+        print(json.dumps([how, seen, time.monotonic() - start, _peak_mb() - before]), file=out, flush=True)
 
 
 def _tried(read: Callable[[Path], str], path: Path) -> tuple[str, str]:

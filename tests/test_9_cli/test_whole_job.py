@@ -42,8 +42,8 @@ def same(one: RoofResult, two: RoofResult, seat_mm: float, place_mm: float) -> N
     a, b = ({f.id: f for f in r.plan.feet} for r in (one, two))
     assert a.keys() == b.keys()
     assert [len(x.modules) for x in one.layout.arrays] == [len(x.modules) for x in two.layout.arrays]
-    assert max(abs(a[i].u_mm - b[i].u_mm) for i in a) < place_mm
-    assert max(abs(a[i].v_mm - b[i].v_mm) for i in a) < place_mm
+    assert max(abs(a[i].u_mm - b[i].u_mm) for i in a) <= place_mm
+    assert max(abs(a[i].v_mm - b[i].v_mm) for i in a) <= place_mm
     first, second = (np.array([f.rail_height_mm + f.lift_mm + f.packer_mm for f in r.levels.feet]) for r in (one, two))
     assert np.abs(first - second).max() < seat_mm + STEP_MM
 

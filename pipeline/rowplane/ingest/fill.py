@@ -42,17 +42,7 @@ def fill(files: tuple[Opened, ...], plan: tuple[int, int], window: tuple[Array, 
     Raises RowplaneError where a file cannot be read to its end or memory is too small.
     """
     origin: Array = np.round(np.stack([f.middle for f in files]).mean(axis=0))
-    total = sum(f.count for f in files)
-    try:
-        # Pages that are never written cost nothing: an upper bound is good enough.
-        points, classes = np.empty((total, 3), np.float32), np.zeros(total, np.uint8)
-    except MemoryError:
-        raise RowplaneError(
-            files[0].path.name,
-            f"{total:,} points, for which this machine has no memory",
-            "a smaller scan",
-            "Cut the scan to the roof.",
-        ) from None
+    points, classes = _room(files)
     dropped: Counter[str] = Counter()
     starts, end = [], 0
     steps, singles = np.zeros((len(files), 3)), np.zeros((len(files), 3))
@@ -93,6 +83,20 @@ def fill(files: tuple[Opened, ...], plan: tuple[int, int], window: tuple[Array, 
         high,
         dropped,
     )
+
+
+def _room(files: tuple[Opened, ...]) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
+    """Points `(n, 3)` and classes `(n,)` for the most that the files can hold; pages never written cost nothing."""
+    total = sum(f.count for f in files)
+    try:
+        return np.empty((total, 3), np.float32), np.zeros(total, np.uint8)
+    except MemoryError:
+        raise RowplaneError(
+            files[0].path.name,
+            f"{total:,} points, for which this machine has no memory",
+            "a smaller scan",
+            "Cut the scan to the roof.",
+        ) from None
 
 
 def _local(

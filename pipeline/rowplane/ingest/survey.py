@@ -6,6 +6,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -146,23 +147,8 @@ def _cloud_survey(files: tuple[Opened, ...], config: IngestConfig) -> Survey:
     _check_together(files, filled)
     points, classes, starts = _without_outliers(name, filled)
     parts = [points[a:b] for a, b in zip(starts, (*starts[1:], len(points)), strict=True)]
-    axes = Y_UP if files[0].up == "y" else np.eye(3)
-    low, high = box_of(points)
-    centre = filled.origin + (low + high) / 2
-    extents = tuple(np.abs(axes @ np.subtract(*box_of(part))) for part in parts if len(part))
-    scale = scale_of(files, crs, config, axes @ centre, np.abs(axes @ (high - low)), extents)
-    frame = SurveyFrame(
-        np.round(centre),
-        axes,
-        scale.unit,
-        scale.unit_mm,
-        scale.unit_z_mm,
-        scale.grid_scale,
-        scale.epsg,
-        scale.crs_wkt,
-        scale.unit_source,
-    )
-    size_mm = np.abs(scan_to_survey(frame, frame.origin + np.eye(3))).max(axis=0) @ np.abs(axes)
+    frame, found = _frame(files, config, crs, filled.origin, points, parts)
+    size_mm = np.abs(scan_to_survey(frame, frame.origin + np.eye(3))).max(axis=0) @ np.abs(frame.axes)
     check_step(name, filled.float32_step * size_mm, COARSE_MM)
     _to_local_mm(points, filled.origin, frame)
     dropped = tuple((reason, count) for reason, count in sorted(filled.dropped.items()) if count)
@@ -176,7 +162,7 @@ def _cloud_survey(files: tuple[Opened, ...], config: IngestConfig) -> Survey:
     if config.at is not None:
         east, north = _plan_mm(frame, plan, np.array([config.at], float))[0]
         at = (float(east), float(north))
-    findings = tuple(f for file in files for f in file.findings) + scale.findings + _told(name, dropped)
+    findings = tuple(f for file in files for f in file.findings) + found + _told(name, dropped)
     return Survey(
         files[0].path.stem,
         "cloud",
@@ -191,6 +177,34 @@ def _cloud_survey(files: tuple[Opened, ...], config: IngestConfig) -> Survey:
         float((filled.step * size_mm).max()),
         findings,
     )
+
+
+def _frame(
+    files: tuple[Opened, ...],
+    config: IngestConfig,
+    crs: Any,
+    origin: Array,
+    points: NDArray[np.float32],
+    parts: list[NDArray[np.float32]],
+) -> tuple[SurveyFrame, tuple[Finding, ...]]:
+    """The survey frame of points local to `origin`, in file units, and what had to be guessed for it."""
+    axes = Y_UP if files[0].up == "y" else np.eye(3)
+    low, high = box_of(points)
+    centre = origin + (low + high) / 2
+    extents = tuple(np.abs(axes @ np.subtract(*box_of(part))) for part in parts if len(part))
+    scale = scale_of(files, crs, config, axes @ centre, np.abs(axes @ (high - low)), extents)
+    frame = SurveyFrame(
+        np.round(centre),
+        axes,
+        scale.unit,
+        scale.unit_mm,
+        scale.unit_z_mm,
+        scale.grid_scale,
+        scale.epsg,
+        scale.crs_wkt,
+        scale.unit_source,
+    )
+    return frame, scale.findings
 
 
 def _check_together(files: tuple[Opened, ...], filled: Filled) -> None:
