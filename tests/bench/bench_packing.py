@@ -11,6 +11,8 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
+from shapely.affinity import translate
+
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2] / "pipeline")]
 
 from rowplane.config import (  # noqa: E402
@@ -22,7 +24,7 @@ from rowplane.config import (  # noqa: E402
     SupportsConfig,
 )
 from rowplane.frames import pitch_deg  # noqa: E402
-from rowplane.model import Surfaces  # noqa: E402
+from rowplane.model import Edge, Face, Surfaces  # noqa: E402
 from rowplane.placement import place_modules  # noqa: E402
 from rowplane.supports import place_supports  # noqa: E402
 from test_4_placement.builders import surfaces  # noqa: E402
@@ -55,14 +57,24 @@ def main() -> None:
     print(f"sum of area {sums[0]:.0f} m2, modules {sums[1]:.0f}, area bound {sums[2]:.0f}, slowest face {sums[3]:.3f} s")
 
 
+def from_datum(face: Face) -> Face:
+    """The face with u = 0 and v = 0 at its left and lowest point, so that courses and rafters count from there."""
+    u0, v0, _, _ = face.outline.bounds
+    edges = tuple(
+        Edge(e.kind, (e.start_uv[0] - u0, e.start_uv[1] - v0), (e.end_uv[0] - u0, e.end_uv[1] - v0), e.neighbour)
+        for e in face.edges
+    )
+    return replace(face, outline=translate(face.outline, -u0, -v0), edges=edges)
+
+
 def carried(rafter_mm: float) -> None:
     """Print one line: all faces on tiles 255 mm wide, rafters `rafter_mm` apart from the face's left end on."""
     module, hardware, site = ModuleConfig(), HardwareConfig(), SiteConfig()
     room = laid = arrays = relaxed = 0
     slowest = 0.0
-    for face in real_faces():
+    rafters = (RafterConfig(spacing_mm=rafter_mm, first_mm=100),)
+    for face in map(from_datum, real_faces()):
         where = Surfaces((replace(surface(pattern(cover=255.0, pan_width=108.0)), face=face),))
-        rafters = (RafterConfig(spacing_mm=rafter_mm, first_mm=(round(face.outline.bounds[0]) + 100) % rafter_mm),)
         start = time.process_time()
         layout = place_modules(where, PlacementConfig(), rafters, module, hardware, site)
         plan = place_supports(layout, where, SupportsConfig(), rafters, module, hardware, site)

@@ -138,9 +138,9 @@ class Footing:
             if len(zones) > 1 and self.per_edge > 1:
                 found += [(left, is_end, a, b, 1) for a, b in zones]
             if first:
-                found.append((left, True, left + half, left + over, 1))
+                found.append((left, True, max(left + half, zones[0][0]), min(left + over, zones[0][1]), 1))
             if last:
-                found.append((left, True, left + width - over, left + width - half, 1))
+                found.append((left, True, max(left + width - over, zones[-1][0]), min(left + width - half, zones[-1][1]), 1))
         return sorted(found, key=lambda d: (d[3], d[2]))
 
     def _no_gap(self, rows: Sequence[Array], moves_mm: Array) -> Flags:
