@@ -88,6 +88,19 @@ def test_readings_go_to_the_desk_and_the_new_sheet_comes_back(crew, lead_folder,
     assert shown == {f: f"{height(rows[f] if f == done else new[f]):.1f}" for f in new}, "a set foot keeps what it was set to"
 
 
+def test_a_reading_taken_back_leaves_no_trace_in_the_table(crew, lead_folder):
+    listed = "Object.fromEntries([...document.querySelectorAll('tr[data-foot]')].map((r) => [r.dataset.foot, r.querySelector('.big b').textContent]))"
+    before = crew.evaluate(listed)
+    row = next(r for r in rows_of(lead_folder).values() if (r["array"], r["line"], r["rail"]) == ("A1", "1", "A1-R3"))
+    crew.locator(f'#feet button[data-foot="{row["foot"]}"]').click()
+    crew.locator("#enter summary").click()
+    crew.locator("#value").fill(f"{float(row['string_gap_mm']) + 3:.1f}")
+    crew.locator("#reading button").click()
+    assert any(text.endswith("*") for text in crew.evaluate(listed).values())
+    crew.locator("#undo").click()
+    assert crew.evaluate(listed) == before
+
+
 @pytest.fixture(scope="session")
 def inch_folder(tmp_path_factory) -> Path:
     config = Config.model_validate({"deliverables": {"units": "in", "paper": "letter", "files": ["crew-sheet.html"]}})

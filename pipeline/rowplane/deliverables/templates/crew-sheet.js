@@ -205,7 +205,11 @@
   }
 
   // ------------------------------------------------------------ the numbers as they stand
-  const stopOf = (id) => D.stops.find((s) => s.id === id);
+  const index = { of: null, stops: new Map() };
+  function stopOf(id) {
+    if (index.of !== D.stops) Object.assign(index, { of: D.stops, stops: new Map(D.stops.map((s) => [s.id, s])) });
+    return index.stops.get(id);
+  }
   function compute() {
     numbers = new Map(D.stops.map((s) => [s.id, { lift: s.lift, turns: s.turns, sigma: s.sigma, trust: s.trust, reach: s.reach, gap: s.gap, changed: false, rail: null }]));
     left = [];
@@ -282,8 +286,7 @@
     }
     for (const row of document.querySelectorAll("tr[data-foot]")) {
       const n = numbers.get(row.dataset.foot), s = stopOf(row.dataset.foot);
-      if (!n || !n.changed) continue;
-      row.querySelector(".big b").textContent = bare(n.lift + s.packer) + " *";
+      if (n) row.querySelector(".big b").textContent = bare(n.lift + s.packer) + (n.changed ? " *" : "");
     }
     const list = $("reading-list");
     list.innerHTML = "";
@@ -312,10 +315,20 @@
     $("done").setAttribute("aria-pressed", String(!!state.done[stop.id]));
     for (const plan of document.querySelectorAll("figure[data-face]")) plan.hidden = !plan.querySelector(`[data-id="${CSS.escape(stop.id)}"]`);
   }
-  function go(id, focus) {
+  // Only the foot chosen before and the one chosen now change their looks, so that a lead of hundreds answers at once.
+  function choose(id) {
+    const was = state.current;
     state.current = id;
     keep();
-    show();
+    for (const [foot, now] of [[was, false], [id, true]]) {
+      const name = CSS.escape(foot), button = document.querySelector(`#feet button[data-foot="${name}"]`);
+      if (button) button.setAttribute("aria-current", String(now));
+      for (const mark of document.querySelectorAll(`svg .d-foot[data-id="${name}"]`)) mark.classList.toggle("is-current", now);
+    }
+    showFoot(stopOf(id));
+  }
+  function go(id, focus) {
+    choose(id);
     const mark = document.querySelector(`#plans figure:not([hidden]) .d-foot[data-id="${CSS.escape(id)}"]`);
     const scroll = mark && mark.closest(".pan");
     if (scroll) { const m = mark.getBoundingClientRect(), s = scroll.getBoundingClientRect(); scroll.scrollLeft += m.left + m.width / 2 - s.left - s.width / 2; }
