@@ -163,3 +163,18 @@ def test_e57_entities_are_refused_before_they_grow(tmp_path: Path) -> None:
     with pytest.raises(RowplaneError, match="document type"):
         make.read(path)
     assert len(make.read(e57_with(tmp_path / "plain.e57", "", b"")).points_mm) == len(POINTS)
+
+
+def test_an_earlier_result_whose_arrays_are_broken(tmp_path: Path) -> None:
+    """An array's header is a line of Python, and its reader lets the tokenizer's errors through."""
+    import zipfile
+
+    from rowplane.ingest import read_earlier_result
+
+    with zipfile.ZipFile(tmp_path / "posterior.npz", "w") as packed:
+        head = b"{'descr': '<f8', 'fortran_order': False, 'shape': (3,".ljust(117) + b"\n"
+        packed.writestr("arrays.npy", b"\x93NUMPY\x01\x00" + len(head).to_bytes(2, "little") + head)
+    for name in ("result.json", "record.json"):
+        (tmp_path / name).write_text("{}")
+    with pytest.raises(RowplaneError, match="no result that can be rechecked"):
+        read_earlier_result(tmp_path)

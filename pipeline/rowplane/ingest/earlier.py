@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+import tokenize
 import types
 import typing
 import zipfile
@@ -44,7 +45,7 @@ MOST_UNPACKED = 500_000_000
 MOST_BYTES = 200_000_000
 UNREADABLE = (
     OSError, KeyError, ValueError, TypeError, AttributeError, IndexError, OverflowError, EOFError, RecursionError,
-    NotImplementedError, zipfile.BadZipFile, zlib.error, ShapelyError,
+    NotImplementedError, SyntaxError, tokenize.TokenError, zipfile.BadZipFile, zlib.error, ShapelyError,
 )  # fmt: skip
 
 
