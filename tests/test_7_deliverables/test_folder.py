@@ -147,7 +147,7 @@ def test_a_disk_that_fills_up_leaves_nothing_and_says_so(tmp_path):
 
 
 @pytest.mark.skipif(os.name != "posix", reason="limits on file size are a POSIX thing")
-@pytest.mark.parametrize("room", [0, 5_000, 40_000, 399_999])
+@pytest.mark.parametrize("room", [5_000, 399_999])
 def test_a_disk_full_in_the_middle_keeps_the_older_result(tmp_path, room):
     old = tmp_path / "out"
     old.mkdir()

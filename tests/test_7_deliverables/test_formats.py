@@ -176,8 +176,7 @@ def test_workbook_cells_are_no_formulas_and_do_not_tell_the_hour():
     assert book == xlsx_files(result, build_sheets(result))["tables.xlsx"]
 
 
-@pytest.mark.parametrize("paper", ["a4", "letter"])
-@pytest.mark.parametrize("units", ["mm", "in"])
+@pytest.mark.parametrize(("paper", "units"), [("a4", "mm"), ("letter", "in")])
 def test_paper_and_units(paper, units):
     # Paper sizes as CHECKS D-11 has them (from memory there): A4 210 × 297 mm, letter 8.5 × 11 in.
     pypdf = pytest.importorskip("pypdf")
