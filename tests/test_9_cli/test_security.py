@@ -139,6 +139,16 @@ def test_no_row_of_a_manifest_leaves_its_folder(scan: str, tmp_path: Path) -> No
     assert task.place == ""
 
 
+@pytest.mark.parametrize("footprint", ["/etc/hostname", "../plan.geojson", '"/dev/zero"'])
+def test_no_footprint_of_a_manifest_leaves_the_lead(footprint: str, tmp_path: Path) -> None:
+    (tmp_path / "levels.csv").write_text(SHEET)
+    row = f"one,levels.csv,{footprint}"
+    (tmp_path / "leads.csv").write_text(f"lead,scan,ingest.footprint\n{row}\ntwo,levels.csv,plan.geojson\n")
+    one, two = plan_batch(str(tmp_path / "leads.csv")).tasks
+    assert "ingest.footprint" in one.problem
+    assert not two.problem
+
+
 @pytest.mark.parametrize("name", ["../out", "a/b", "CON", "..", "a\\b", "=1+1|x", "x\x00y", "summary.html"])
 def test_no_lead_of_a_manifest_is_named_out_of_the_output(name: str, tmp_path: Path) -> None:
     (tmp_path / "levels.csv").write_text(SHEET)

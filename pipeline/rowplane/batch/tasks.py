@@ -204,17 +204,24 @@ def _of_row(fs: Any, folder: str, row: dict[str, str | None], settings: list[str
         return Task(f"line-{line}", "", problem=f"line {line}: lead name {name[:60]!r} {wrong}")
     if None in row:
         return Task(name, "", problem=f"line {line}: more cells than there are columns")
-    inside = (
-        scan and not scan.startswith("/") and "\\" not in scan and ":" not in scan and ".." not in PurePosixPath(scan).parts
-    )
-    if not inside:
+    if not _stays_inside(scan):
         return Task(name, "", problem=f"line {line}: scan {scan[:60]!r} is not a path inside the manifest's folder")
+    outline = dict(overrides).get("ingest.footprint", "[").strip("\"'")
+    if not outline.startswith("[") and not _stays_inside(outline):
+        return Task(name, "", problem=f"line {line}: ingest.footprint {outline[:60]!r} is not a path inside the lead")
     place = f"{folder}/{scan}"
     if not fs.exists(place):
         return Task(name, "", problem=f"line {line}: scan {scan[:60]!r} does not exist")
     entries = fs.ls(place, detail=True) if fs.isdir(place) else [fs.info(place)]
     scans = [e for e in entries if e["type"] == "file" and _is_scan(_name(e))]
     return Task(name, address(fs, place), overrides, need_mb=_need(fs, scans), title=name)
+
+
+def _stays_inside(path: str) -> bool:
+    """Whether a manifest's path stays in the folder it starts from, on every system."""
+    return bool(
+        path and not path.startswith("/") and "\\" not in path and ":" not in path and ".." not in PurePosixPath(path).parts
+    )
 
 
 def name_problem(name: str) -> str:
