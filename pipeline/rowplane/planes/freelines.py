@@ -16,6 +16,8 @@ SHORTEST_MM, LEAST_OBLIQUE_MM = 350.0, 1500.0
 MOST_LINES = 40
 GUTTER_MM = 260.0
 """Gutters reach this far past the tiles."""
+HIGHER_MM = 50.0
+"""An edge strip this much over the face is a cap or a board, not the rise of tiles."""
 
 
 def free_lines(raster: Raster, uvh: Array, mine: Mask, contacts: list[Line]) -> tuple[list[Line], Mask]:
@@ -146,7 +148,8 @@ def _sheet_ends(away: Array, height: Array, density: float, step: float, start: 
     deep = (bins + width < -start) & (many > 0)
     usual = float(np.median(mean[deep]))
     scatter = 1.4826 * float(np.median(np.abs(mean[deep] - usual)))
-    off = (np.abs(mean - usual) > max(3.5 * scatter, 25.0)) & (many >= 5)
+    # Tiles rise to their nose, and the eave's course often further: what lies higher must do so by more than what hangs lower.
+    off = ((usual - mean > max(3.5 * scatter, 25.0)) | (mean - usual > max(3.5 * scatter, HIGHER_MM))) & (many >= 5)
     held = np.nonzero(many >= max(0.15 * density * width, 3.0))[0]
     # A gutter is a hand or two wide: a moss patch or a slipped course further inside is not the end.
     ends = off & np.append(off[1:], True) & (bins + width >= -start) & (bins > bins[held[-1]] - GUTTER_MM)

@@ -50,7 +50,7 @@ def draw_outline(
 
 
 def _bounds(raster: Raster) -> list[Line]:
-    """The box round the mask: the face ends there at the latest."""
+    """The box round the mask: the face ends there at the latest. Short lines in the middle of its sides: no point speaks for them."""
     held = np.argwhere(raster.mask)
     low = raster.low + held.min(axis=0) * raster.step
     high = raster.low + (held.max(axis=0) + 1) * raster.step
@@ -58,9 +58,8 @@ def _bounds(raster: Raster) -> list[Line]:
     for axis in (0, 1):
         for sign, end in ((-1.0, low), (1.0, high)):
             normal = sign * np.eye(2)[axis]
-            along = np.array([-normal[1], normal[0]])
-            span = sorted((float(low @ along), float(high @ along)))
-            sides.append(Line(normal, float(end @ normal), (span[0], span[0] + 1.0)))
+            middle = 0.5 * float((low + high) @ np.array([-normal[1], normal[0]]))
+            sides.append(Line(normal, float(end @ normal), (middle - 0.5, middle + 0.5)))
     return sides
 
 
