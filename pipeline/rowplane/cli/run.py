@@ -116,7 +116,7 @@ def summary_lines(result: RoofResult, target: Path) -> str:
             f"{s['lead']}: {s['faces']} faces; scan: {s['scan']}",
             f"{s['modules']} modules, {s['power_kw']} kW; {s['rails']} rails, {s['hooks']} hooks",
             f"{s['feet']} feet, {adjust}; {s['feet_to_measure']} to measure, {s['feet_out_of_reach']} out of reach",
-            f"{asks} findings need a person (above; rowplane explain CODE says more)"
+            f"{asks} {'findings need' if asks > 1 else 'finding needs'} a person (above; rowplane explain CODE says more)"
             if asks
             else "nothing needs a person first",
             f"result: {target}",
