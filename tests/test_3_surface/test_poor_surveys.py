@@ -14,6 +14,7 @@ from rowplane.frames import face_frame, face_to_survey
 from rowplane.model import Edge, Face, Roof, Survey
 from rowplane.model import Surface as Mapped
 from rowplane.surface import map_surface
+from rowplane.surface.mapping import find_pattern
 from test_3_surface.builders import FRAME
 
 Array = NDArray[np.float64]
@@ -145,3 +146,12 @@ def test_hints_narrow_the_search_but_are_not_believed() -> None:
     assert surface.pattern is not None
     assert surface.pattern.gauge_mm == pytest.approx(345, rel=0.003)
     assert map_surface(survey, roof, SurfaceConfig(gauge_mm=200, cover_width_mm=330)).surfaces[0].pattern is None
+
+
+@pytest.mark.parametrize(("scatter_mm", "found"), [(8.0, True), (35.0, False)])
+def test_ripples_far_below_the_scatter_are_no_tiles(scatter_mm: float, found: bool) -> None:
+    rng = np.random.default_rng(7)
+    u, v = rng.uniform(0, 14_000, 60_000), rng.uniform(0, 8_000, 60_000)
+    ribs = 3.0 * (np.cos(2 * np.pi * u / 138) + 1) + 6.0 * np.mod(-v / 385, 1.0)
+    pattern = find_pattern(np.column_stack([u, v, ribs + rng.normal(0, scatter_mm, len(u))]), SurfaceConfig())
+    assert (pattern is not None) is found

@@ -104,6 +104,16 @@ def test_a_wish_drops_the_module_on_a_dip() -> None:
     assert all(right > 4000 for _, _, right, _ in wish.rects_mm), "what is dropped lies on the dip"
 
 
+def test_a_survey_not_fit_for_heights_takes_no_module_off() -> None:
+    dip = Field(lambda u, v: -150 * np.exp(-(((u - 5700) / 600) ** 2 + ((v - 1900) / 600) ** 2)), sd=12.0)
+    levels = level_feet(*case(dip, rows=1, hardware=HardwareConfig(packers_mm=(5,))).args())
+    assert levels.wishes == ()
+    assert any(f.reach == "out-of-reach" for f in levels.feet)
+    (told,) = [f for f in levels.findings if f.code == "foot-out-of-reach"]
+    assert told.subject.startswith("array")
+    assert any("Measure the rail tops first" in f.text for f in levels.findings)
+
+
 def test_held_parallel_and_given_front_edge() -> None:
     tilted = Field(lambda u, v: 0.001 * u - 0.0008 * v, sd=0.5)
     free = level_feet(*case(tilted).args()).planes[0]

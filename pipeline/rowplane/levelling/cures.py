@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from rowplane.findings import finding
 from rowplane.levelling.program import reachable
 from rowplane.levelling.setting import Solved, task_of
+from rowplane.levelling.sigma import Z95, doubtful, seat_sigma
 from rowplane.model import Finding, RecheckBasis, Wish
 
 MOST_CURES = 3
@@ -33,7 +34,8 @@ def cures_of(solved: tuple[Solved, ...]) -> tuple[tuple[Wish, ...], tuple[Findin
     """Wishes and findings for the arrays that no plane fits within travel and packers; nothing for those that one fits.
 
     A wish is asked for only where packers cannot cure and the other layout was solved and found to work; of those, the one
-    that loses the fewest modules, then the one that adds the fewest feet.
+    that loses the fewest modules, then the one that adds the fewest feet. A survey that is not fit for foot heights takes no
+    module off the roof: its own error looks like a roof out of reach.
     """
     wishes: list[Wish] = []
     findings: list[Finding] = []
@@ -45,19 +47,27 @@ def cures_of(solved: tuple[Solved, ...]) -> tuple[tuple[Wish, ...], tuple[Findin
         broken = np.flatnonzero(one.shortfall_mm > 0)
         if not len(broken):
             continue
-        findings += [_out_of_reach(one, int(i)) for i in broken]
+        doubtful_survey = _survey_doubtful(one.basis)
+        findings += [_many_out_of_reach(one, broken)] if doubtful_survey else [_out_of_reach(one, int(i)) for i in broken]
         findings += _own_plane(solved, one)
         cures = sorted(_cures(one, broken), key=lambda cure: (cure.modules, cure.more_feet))
         findings += [
             finding("levelling-cure", f"array {one.basis.array}", f"Cure {n + 1}: {cure.text}.", cure.modules, None, "modules")
             for n, cure in enumerate(cures)
         ]
-        if cures:
+        if cures and doubtful_survey:
+            text = "No cure is carried out: the survey supports fewer than half of the feet. Measure the rail tops first."
+            findings.append(finding("levelling-cure", f"array {one.basis.array}", text))
+        elif cures:
             wishes.append(cures[0].wish)
         else:
             text = "Neither dropping modules nor splitting the array cures it: check the survey there, or raise the hooks."
             findings.append(finding("levelling-cure", f"array {one.basis.array}", text))
     return tuple(wishes), tuple(findings)
+
+
+def _survey_doubtful(basis: RecheckBasis) -> bool:
+    return bool(np.mean(doubtful(basis, seat_sigma(basis))) > 0.5)
 
 
 def _own_plane(solved: tuple[Solved, ...], one: Solved) -> list[Finding]:
@@ -75,6 +85,17 @@ def _out_of_reach(one: Solved, i: int) -> Finding:
     where = "above" if one.off_mm[i] > 0 else "below"
     text = f"Foot {basis.foot_ids[i]} ends {short:.1f} mm {where} the best plane, packers and whole travel used."
     return finding("foot-out-of-reach", f"foot {basis.foot_ids[i]}", text, short, 0.0, "mm")
+
+
+def _many_out_of_reach(one: Solved, broken: NDArray[np.int64]) -> Finding:
+    basis, sigma = one.basis, seat_sigma(one.basis)
+    worst = int(broken[np.argmax(one.shortfall_mm[broken])])
+    short = float(one.shortfall_mm[worst])
+    text = (
+        f"{len(broken)} of {len(sigma)} feet end off the best plane, packers and whole travel used, the worst, {basis.foot_ids[worst]}, "
+        f"by {short:.1f} mm; but the survey knows feet no better than ± {Z95 * float(np.median(sigma)):.0f} mm here."
+    )
+    return finding("foot-out-of-reach", f"array {basis.array}", text, short, 0.0, "mm")
 
 
 def _cures(one: Solved, broken: NDArray[np.int64]) -> list[_Cure]:

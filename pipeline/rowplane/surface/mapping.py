@@ -39,6 +39,8 @@ CLOUD_ERROR_SD_MM = 1.5
 OFF_SIGMAS = 4.0
 FEWEST_COURSES, FEWEST_TO_DRIFT = 2.5, 8.0
 FEWEST_POINTS, SHORTEST_SIDE_MM = 200, 300.0
+LEAST_SHARE = 0.01
+"""Share of the scatter that the relief explains at least: ribs of a sheet roof, or ripples of the matching, are no tiles to hook."""
 
 
 def map_surface(survey: Survey, roof: Roof, config: SurfaceConfig) -> Surfaces:
@@ -114,6 +116,8 @@ def find_pattern(uvw: Array, config: SurfaceConfig) -> Found | None:
         return None
     column, course = grid.column(u, v), grid.course(u, v)
     table, _ = fit_relief(column, course, rest)
+    if np.var(table) < LEAST_SHARE * np.var(rest):
+        return None
     pan = pan_at(grid, u, v, rest)
     level = float(table[:, int(pan[0] * table.shape[1]) % table.shape[1]].min())
     confidence = float(np.clip(gain, 0, 1) * (1 - np.exp(-np.log2(max(min(across, up), 1.0)) - 0.7)))
