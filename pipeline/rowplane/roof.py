@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+from threadpoolctl import threadpool_limits
+
 from rowplane.config import Lead
 from rowplane.ingest import judge_scan, read_survey
 from rowplane.levelling import level_feet
@@ -22,7 +24,13 @@ def survey_to_layout(lead: Lead, on_stage: Callable[[StageCost], None] | None = 
     `on_stage` hears of every stage as it ends. Raises RowplaneError where the survey cannot be read; a roof that can be
     read but carries no layout comes back with the reason among its findings.
     """
-    config, watch = lead.config, Watch(on_stage)
+    # With one numeric thread a sum has one order, so that the number of cores changes no digit.
+    with threadpool_limits(1):
+        return _job(lead, Watch(on_stage))
+
+
+def _job(lead: Lead, watch: Watch) -> RoofResult:
+    config = lead.config
     survey = watch(read_survey, lead.scan, config.ingest)
     roof = watch(fit_planes, survey, config.planes)
     surfaces = watch(map_surface, survey, roof, config.surface)

@@ -12,7 +12,7 @@ from fuzz.hunt import HEAD, hunt
 from fuzz.mutations import mutant
 from fuzz.originals import CASES
 
-FEW, MANY = 60, 10_000
+FEW, MANY = 40, 10_000
 """Inputs per reader in the normal run and in the long one."""
 
 DEAR = {"readings": 20, "posterior": 20, "result": 20}

@@ -81,7 +81,7 @@ def test_dry_run_writes_nothing(tmp_path: Path) -> None:
     ("arguments", "words"),
     [
         (["nowhere"], "nothing there"),
-        (["leads", "--scheduler", "tcp://127.0.0.1:1"], "no answer"),
+        pytest.param(["leads", "--scheduler", "tcp://127.0.0.1:1"], "no answer", marks=pytest.mark.long),
         (["leads", "--scheduler", "not an address"], "no address"),
         (["leads", "--scheduler", "tcp://127.0.0.1:1", "--workers", "2"], "one of them"),
         (["leads", "--set", "placement.orientaton=best"], "Did you mean placement.orientation?"),

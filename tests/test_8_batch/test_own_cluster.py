@@ -101,6 +101,7 @@ def test_ctrl_c_on_a_terminal_ends_in_order(tmp_path: Path) -> None:
     assert run_batch(plan_batch(str(leads)), str(out), {}, workers=1, make_job=QuickJob).skipped >= 4
 
 
+@pytest.mark.long
 def test_sigterm_ends_in_order_and_leaves_no_worker(tmp_path: Path) -> None:
     leads, out = make_leads(tmp_path / "leads", [f"slow-{k}" for k in range(4)]), tmp_path / "out"
     code = (

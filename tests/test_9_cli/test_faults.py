@@ -88,6 +88,7 @@ def test_a_full_disk_leaves_nothing(place: Path) -> None:
     assert "Traceback" not in done.stderr
 
 
+@pytest.mark.long
 def test_a_folder_that_is_read_only_is_named(place: Path) -> None:
     (place / "room").chmod(0o500)
     done = run(place, before=as_nobody_special)
@@ -125,7 +126,9 @@ main()
 """
 
 
-@pytest.mark.parametrize(("sent", "code"), [("SIGKILL", -signal.SIGKILL), ("SIGINT", 130)])
+@pytest.mark.parametrize(
+    ("sent", "code"), [("SIGKILL", -signal.SIGKILL), pytest.param("SIGINT", 130, marks=pytest.mark.long)]
+)
 def test_an_end_in_the_middle_of_writing_touches_no_older_result(
     sent: str, code: int, place: Path, older: dict[str, str]
 ) -> None:
@@ -225,6 +228,7 @@ def test_no_file_of_a_result_holds_the_day_it_was_made(result: Path) -> None:
             assert not any(day in content for day in days_here), path.name
 
 
+@pytest.mark.long
 def test_the_clock_and_its_zone_change_no_byte(place: Path, older: dict[str, str]) -> None:
     """Two runs, the second under another zone and with a clock that runs a year behind."""
     late = """

@@ -11,6 +11,7 @@ import logging
 import re
 import signal
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from itertools import islice
 from typing import Any
@@ -130,7 +131,9 @@ def _check_scheduler(scheduler: str) -> None:
         await asyncio.wait_for(shake_hands(), ANSWER_S + 1)  # the greeting itself is waited for without end
 
     try:
-        asyncio.run(in_time())
+        # In a thread of its own: the caller's may have an event loop running, as a notebook's does.
+        with ThreadPoolExecutor(1) as thread:
+            thread.submit(asyncio.run, in_time()).result()
     except OSError as error:
         words = " ".join(str(error).split())[:160] or "it is silent"
         raise RowplaneError(subject, f"no answer ({words})", allowed, hint) from None

@@ -147,13 +147,16 @@ def inspect_scan(path: Path, overrides: dict[str, str], as_json: bool) -> bool:
 
 def recheck_result(folder: Path, readings: Path, out: Path | None, overwrite: bool, as_json: bool = False) -> bool:
     """Take readings into an earlier result; True where a finding needs a person. The earlier folder is not touched."""
+    from threadpoolctl import threadpool_limits
+
     from rowplane.deliverables import write_revised
     from rowplane.ingest import read_earlier_result, read_field_readings
     from rowplane.levelling import moved_supports, recheck_feet
 
     before = read_earlier_result(folder)
     taken = read_field_readings(readings, before.revision)
-    levels = recheck_feet(before.levels, taken)
+    with threadpool_limits(1):  # as the job itself: the number of cores changes no digit
+        levels = recheck_feet(before.levels, taken)
     after = before.next_revision(levels, moved_supports(before.plan, levels))
     target = out or folder.resolve().with_name(f"{folder.resolve().name}-recheck")
     write_revised(folder, after, taken, target, overwrite)

@@ -55,8 +55,7 @@ def map_surface(survey: Survey, roof: Roof, config: SurfaceConfig) -> Surfaces:
     def one(place: tuple[int, Face]) -> Surface:
         return map_face(survey.points_mm[roof.labels == place[0]], place[1], config)
 
-    # Faces know nothing of each other: one core each. Their matrices are too small to share among threads, and with one
-    # thread a sum has one order, so that the number of cores changes no digit.
+    # Faces know nothing of each other: one core each. Their matrices are too small to share among threads.
     with threadpool_limits(1), ThreadPoolExecutor(_cores()) as pool:
         return Surfaces(tuple(pool.map(one, used)), assumed(config) if used else ())
 
