@@ -33,7 +33,7 @@ CATALOGUE: dict[str, FindingKind] = {
     "up-guessed": FindingKind(
         "caution",
         "The axis that points up was recognised from the mesh, against what its format says.",
-        "Look at the picture; set ingest.up if the roof lies on its side.",
+        "Look at the model that `rowplane run` writes; set ingest.up if the roof lies on its side.",
     ),
     "pitch-from-readings": FindingKind(
         "info",
@@ -67,7 +67,7 @@ CATALOGUE: dict[str, FindingKind] = {
     "no-roof": FindingKind(
         "stop",
         "No pitched face of 2 m² or more was found.",
-        "Check unit, axis order and footprint; look at the picture `rowplane inspect` makes.",
+        "Check unit, axis order and footprint; look at the scan in a viewer of point clouds.",
     ),
     "face-not-used": FindingKind("info", "A face of the building gets no modules, for the reason named.", "Nothing."),
     # surface
@@ -163,7 +163,7 @@ CATALOGUE: dict[str, FindingKind] = {
     "rafter-narrow": FindingKind(
         "person",
         "The rafters are too narrow for the hook's screws.",
-        "Use another screw or hook, or have the rafters doubled.",
+        "Use another screw or hook, or have a licensed professional say how the rafters are strengthened.",
     ),
     "arm-too-wide": FindingKind(
         "person",
@@ -188,16 +188,16 @@ CATALOGUE: dict[str, FindingKind] = {
     "hook-overloaded": FindingKind(
         "person",
         "A hook takes more than the screening allows.",
-        "Use more hooks (smaller spans), another hook or screw, or have a licensed professional verify it.",
+        "Use more hooks (smaller spans), another hook or screw, and have a licensed professional verify it.",
     ),
     "rail-overloaded": FindingKind(
         "person",
-        "A rail bends more than its data sheet allows.",
+        "A rail's bending moment is more than its data sheet allows, by this screening.",
         "Use smaller hook spans or a stiffer rail.",
     ),
     "module-overloaded": FindingKind(
         "person",
-        "The design pressure is above what the module's data sheet allows for the way it is held.",
+        "By this screening the pressure is above what the module's data sheet allows for the way it is held.",
         "Hold the modules at the other edges, or use another module.",
     ),
     "hardware-assumed": FindingKind(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import html
 import io
 import json
 import re
@@ -11,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from rowplane.deliverables.sheets import build_sheets
+from rowplane.deliverables.words import CAUTIONS, WORDS
 from rowplane.deliverables.write import WRITERS
 from test_7_deliverables.builders import make_result
 
@@ -102,6 +104,17 @@ def test_every_page_of_paper_carries_date_and_revision(files):
         assert "2031-05-04" in text
         assert revision in text
         assert "licensed professional" in text
+
+
+def test_cautions_stand_on_paper_and_page(files):
+    pypdf = pytest.importorskip("pypdf")
+    pages = [" ".join(p.extract_text().split()) for p in pypdf.PdfReader(io.BytesIO(files["crew-sheet.pdf"])).pages]
+    page = " ".join(html.unescape(files["crew-sheet.html"].decode()).split())
+    for line in CAUTIONS:
+        assert line in pages[0]
+        assert line in page
+    assert WORDS["first_of_all"] in page.split("<main>")[0]
+    assert all(WORDS["screening"] in text for text in pages)
 
 
 def test_drawing_blocks_carry_the_rows_and_stand_where_they_say(files, feet, tmp_path):

@@ -55,7 +55,8 @@ def pdf_values(sheets: Sheets, pages: Pages) -> dict[str, Any]:
         "facts": sheets.facts,
         "quality": sheets.quality,
         "cautions": sheets.cautions,
-        "findings": sheets.findings,
+        "findings": tuple(f for f in sheets.findings if f[0] != SEVERITY_WORDS["info"]),
+        "records": tuple(f for f in sheets.findings if f[0] == SEVERITY_WORDS["info"]),
         **{f.name: getattr(pages, f.name) for f in dataclasses.fields(pages)},
     }
     return {

@@ -47,7 +47,7 @@ WORDS: dict[str, str] = {
     "not_seen": "{share} % of the faces was not seen.",
     "findings": "What somebody should know",
     "likewise": "{first} Likewise: {others}.",
-    "more_findings": "… and {n} more in result.json.",
+    "records": "For the record",
     "nothing": "Nothing.",
     "assumed": "What was assumed",
     "assumed_intro": "Not given with the lead; each can be set in lead.toml.",
@@ -172,6 +172,7 @@ WORDS: dict[str, str] = {
     "note": "note",
     "no_parts": "No parts: there is no layout.",
     "screening": "A screening, not engineering: codes, suppliers' data and a licensed professional prevail.",
+    "first_of_all": "Fall protection and electrical safety first. Loads are a screening, not engineering.",
     # drawings
     "face_title": "Face {face}: pitch {pitch}°, looks {azimuth}° ({compass}), {area} m²",
     "no_modules": "no modules",

@@ -31,7 +31,7 @@ def open_e57(path: Path, config: IngestConfig) -> Opened:
         import pye57
     except ImportError:
         raise RowplaneError(
-            str(path), "an E57 file, but its reader is not installed", "the extra 'e57'", "pip install 'rowplane[e57]'"
+            str(path), "an E57 file, but its reader is not installed", "the extra 'e57'", "pip install '.[e57]' in the project's folder"
         ) from None
     with path.open("rb") as stream:
         if stream.read(8) != b"ASTM-E57":

@@ -66,7 +66,7 @@ def rank_faces(faces: tuple[Face, ...], rank_by: str, latitude_deg: float | None
             "placement.rank_by",
             "clear-sky, but pvlib is not installed",
             "auto, noon, or pvlib installed",
-            "pip install 'rowplane[sun]'",
+            "pip install '.[sun]' in the project's folder",
         )
     if rank_by == "noon" or not able:
         score = {f.id: noon_score(pitch_deg(f.frame), azimuth_deg(f.frame), here) for f in faces}

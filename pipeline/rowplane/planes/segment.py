@@ -15,7 +15,7 @@ from rowplane.planes.grid import Grid
 from rowplane.planes.patches import Mask, bridged, connected, pieces_of, widened, window
 
 SAG_MM = 40.0
-"""How far a face may leave its own plane: TRADE.md's range of substrate deviation, 0 to 40 mm."""
+"""How far a face may leave its own plane: the usual range of substrate deviation, 0 to 40 mm (common practice, no source)."""
 RELIEF_MM = 50.0
 """Rms that the relief of a curved tile may cause: a wave of 100 mm has 35 mm, an undersampled one more."""
 EVEN_DEG, LARGE_M2 = 4.0, 15.0

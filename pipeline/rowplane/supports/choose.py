@@ -144,7 +144,7 @@ def _hold_chain(
     half, outer = grid.half_foot_mm, grid.zone_mm[1]
     for module in chain.modules:
         left, _, right, _ = module.rect_mm
-        stretches.append((left - half + 1e-6, right + half - 1e-6, limits.per_edge))
+        stretches.append((left - half + 1e-3, right + half - 1e-3, limits.per_edge))
         if limits.zones and limits.per_edge > 1 and not zones_meet(grid):
             stretches += [(left, left + outer, 1), (right - outer, right, 1)]
     for low, high, least in stretches:
