@@ -97,6 +97,7 @@ def test_a_folder_that_is_read_only_is_named(place: Path) -> None:
     assert left_in(place / "room") == []
 
 
+@pytest.mark.long
 def test_rights_lost_midway_leave_the_older_result(place: Path, older: dict[str, str]) -> None:
     command = [*COMMAND, "run", "lead", "--out", "room/out", "--overwrite", "--set", "placement.gap_mm=20"]
     with subprocess.Popen(command, cwd=place, stderr=subprocess.PIPE, text=True, preexec_fn=as_nobody_special) as process:  # noqa: PLW1509

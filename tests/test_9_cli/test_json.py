@@ -39,7 +39,10 @@ COMMANDS = {
 """In this order: a recheck needs a result."""
 
 
-@pytest.mark.parametrize("name", COMMANDS)
+DEAR = ("batch", "check-setup")
+
+
+@pytest.mark.parametrize("name", [pytest.param(n, marks=pytest.mark.long) if n in DEAR else n for n in COMMANDS])
 def test_output_is_what_its_schema_says(name: str, place: Path) -> None:
     command = [sys.executable, "-c", "from rowplane.cli import main; main()", *COMMANDS[name]]
     done = subprocess.run(command, cwd=place, capture_output=True, text=True, timeout=120, check=False)
