@@ -58,7 +58,7 @@ def _work(place: Path, leads: int) -> None:
     _say("leads", f"{leads} of {points:,.0f} points in the mean, {min(HOUSES, leads)} distinct houses")
     one = _run(place, "1 worker (in process)", leads, 1)
     two = _run(place, "2 workers (own cluster)", leads, 2)
-    _say("speed-up", f"{one[0] / two[0]:.2f} (asked for: 1.6); without starting the workers {one[1] / two[1]:.2f}")
+    _say("speed-up", f"{one[0] / two[0]:.2f} (aim: 1.6); without starting the workers {one[1] / two[1]:.2f}")
 
 
 def _make_houses(folder: Path, count: int) -> float:
@@ -98,7 +98,7 @@ def _run(place: Path, label: str, leads: int, workers: int) -> tuple[float, floa
     work = sum(r["seconds"] for r in runs(out))
     over = (wall - first) * workers - work
     text = f"{wall:.1f} s, of which {first:.1f} s until the first lead ran; {work / leads:.2f} s of work and {spent / leads:.2f} s of "
-    text += f"processor per lead; engine {1000 * over / leads:.0f} ms per lead, {over / work:.1%} of the work (asked for: 5 %); "
+    text += f"processor per lead; engine {1000 * over / leads:.0f} ms per lead, {over / work:.1%} of the work (aim: 5 %); "
     text += f"peak memory {_peak_mb(workers):.0f} MB; load now {os.getloadavg()[0]:.2f}; {dict(report.verdicts)}"
     _say(label, text)
     return wall, (wall - first) / leads
