@@ -58,3 +58,12 @@ def lead_folder(tmp_path_factory) -> Path:
     out = tmp_path_factory.mktemp("pages") / "out"
     write_all(levelled_result(), out)
     return out
+
+
+@pytest.fixture
+def crew(page, lead_folder):
+    """The crew sheet as a phone opens it the first time: nothing remembered."""
+    page.goto((lead_folder / "crew-sheet.html").as_uri())
+    page.evaluate("localStorage.clear()")
+    page.reload()
+    return page

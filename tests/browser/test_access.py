@@ -60,14 +60,6 @@ PLAN = (
 )
 
 
-@pytest.fixture
-def crew(page, lead_folder):
-    page.goto((lead_folder / "crew-sheet.html").as_uri())
-    page.evaluate("localStorage.clear()")
-    page.reload()
-    return page
-
-
 @pytest.mark.parametrize("theme", ["light", "dark", "sun"])
 def test_contrast_of_words_frames_and_plan(crew, theme):
     while crew.evaluate("document.documentElement.dataset.theme") != theme:

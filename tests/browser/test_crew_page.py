@@ -13,14 +13,6 @@ from rowplane.levelling import recheck_feet
 from rowplane.model import FieldReading, FieldReadings
 
 
-@pytest.fixture
-def crew(page, lead_folder):
-    page.goto((lead_folder / "crew-sheet.html").as_uri())
-    page.evaluate("localStorage.clear()")
-    page.reload()
-    return page
-
-
 def rows_of(folder) -> dict[str, dict[str, str]]:
     with (folder / "feet.csv").open(encoding="utf-8") as file:
         return {row["foot"]: row for row in csv.DictReader(file)}
