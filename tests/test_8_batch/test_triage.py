@@ -63,6 +63,7 @@ def test_row_is_what_was_written() -> None:
         (result(measure=10), "ready", "10 of 20 feet to measure"),
         (result(findings=(("person", "rafters-unknown"),)), "site-check", "rafters-unknown speaks"),
         (result(findings=(("person", "rafters-unknown"),), rules={"rafters_needed": False}), "ready", "10 modules"),
+        (result(findings=(("caution", "loads-not-screened"),)), "ready", "Loads not screened."),
     ],
 )
 def test_rules(made: dict[str, Any], verdict: str, words: str) -> None:

@@ -32,7 +32,7 @@ def summary_files(outcomes: list[Outcome], planned: int) -> dict[str, bytes]:
     ordered = sorted(outcomes, key=lambda o: (VERDICTS.index(o["row"]["verdict"]), _by_number(o["lead"]), o["lead"]))
     rows: list[Row] = [o["row"] for o in ordered]
     table, totals, parts = _table(rows), _totals(rows), _parts(ordered)
-    said = f"{len(rows)} leads" if len(rows) == planned else f"stopped early: {len(rows)} of {planned} leads"
+    said = f"{len(rows)} leads." if len(rows) == planned else f"Stopped early: {len(rows)} of {planned} leads."
     tables = {table.title: table for table in (table, totals, parts)}
     return {
         "summary.csv": csv_text(table).encode(),

@@ -104,7 +104,8 @@ def _judged(row: Row, findings: list[dict[str, Any]], rules: dict[str, Any]) -> 
         return "site-check", _said([*stops, *persons])
     if measure > rules["max_measure_share"] * feet:
         return "site-check", f"{measure} of {feet} feet have to be measured before they can be set."
-    return "ready", f"{modules} modules, {measure} of {feet} feet to measure on the roof."
+    unscreened = " Loads not screened." if any(f["code"] == "loads-not-screened" for f in findings) else ""
+    return "ready", f"{modules} modules, {measure} of {feet} feet to measure on the roof.{unscreened}"
 
 
 def _said(findings: list[dict[str, Any]]) -> str:

@@ -113,7 +113,7 @@ def summary_lines(result: RoofResult, target: Path) -> str:
     asks = len({(f.code, f.subject) for f in result.findings if f.severity in ("person", "stop")})
     return "\n".join(
         (
-            f"{s['lead']}: {s['faces']} faces; scan: {s['scan']}",
+            f"{s['lead']}: {s['faces']} {'face' if s['faces'] == 1 else 'faces'}; scan: {s['scan']}",
             f"{s['modules']} modules, {s['power_kw']} kW; {s['rails']} rails, {s['hooks']} hooks",
             f"{s['feet']} feet, {adjust}; {s['feet_to_measure']} to measure, {s['feet_out_of_reach']} out of reach",
             f"{asks} {'findings need' if asks > 1 else 'finding needs'} a person (above; rowplane explain CODE says more)"
@@ -127,14 +127,17 @@ def summary_lines(result: RoofResult, target: Path) -> str:
 def inspect_scan(path: Path, overrides: dict[str, str], as_json: bool) -> bool:
     """Read, find faces, map, judge; print the verdict. True where the scan is not good for foot heights everywhere."""
     lead = load_lead(path, overrides)
+    from threadpoolctl import threadpool_limits
+
     from rowplane.ingest import judge_scan, read_survey
     from rowplane.planes import fit_planes
     from rowplane.surface import map_surface
 
-    survey = read_survey(lead.scan, lead.config.ingest)
-    roof = fit_planes(survey, lead.config.planes)
-    surfaces = map_surface(survey, roof, lead.config.surface)
-    quality = judge_scan(survey, roof, surfaces, lead.config.levelling.tolerance_mm)
+    with threadpool_limits(1):  # as the job itself: the number of cores changes no digit
+        survey = read_survey(lead.scan, lead.config.ingest)
+        roof = fit_planes(survey, lead.config.planes)
+        surfaces = map_surface(survey, roof, lead.config.surface)
+        quality = judge_scan(survey, roof, surfaces, lead.config.levelling.tolerance_mm)
     from rowplane.cli.inspection import inspection, inspection_lines
 
     report = inspection(survey, roof, surfaces, quality)

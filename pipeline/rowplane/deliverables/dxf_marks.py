@@ -14,9 +14,9 @@ LAYERS: dict[str, tuple[int, str]] = {
     "EDGE-VALLEY": (5, "DASHED"),
     "EDGE-VERGE": (8, "CONTINUOUS"),
     "EDGE-STEP": (8, "DASHED"),
-    "USABLE": (3, "DASHED"),
+    "SETBACK": (3, "DASHED"),
     "OBSTACLE": (8, "CONTINUOUS"),
-    "PATCH": (2, "DASHED"),
+    "NOT-SUBSTRATE": (2, "DASHED"),
     "MODULE": (5, "CONTINUOUS"),
     "LINE": (4, "CONTINUOUS"),
     "RAIL": (8, "CONTINUOUS"),
@@ -36,6 +36,9 @@ LAYERS: dict[str, tuple[int, str]] = {
 }
 """Layer name → colour index and line type."""
 
+RENAMED = {"usable": "SETBACK", "patch": "NOT-SUBSTRATE"}
+"""Marks whose layer says what the drawing shows of them."""
+
 CAPITALS = 0.8
 """Height of capitals, which DXF text is measured by, over the letter size that labels are placed for; as wide as placed."""
 
@@ -45,7 +48,7 @@ SPOTS = {"PLAN-HOOK": 24.0, "PLAN-FOOT": 36.0}
 
 def add_mark(space: Any, mark: Mark, shift: Point, layer: str = "") -> None:
     """One mark as a polyline, circle or text, moved by `shift`."""
-    name = layer or (f"EDGE-{mark.style.upper()}" if mark.layer == "edge" else mark.layer.upper())
+    name = layer or RENAMED.get(mark.layer) or (f"EDGE-{mark.style.upper()}" if mark.layer == "edge" else mark.layer.upper())
     look = {"layer": name if name in LAYERS else "LABEL"}
     at = [moved(p, shift) for p in mark.points]
     if mark.shape == "label":

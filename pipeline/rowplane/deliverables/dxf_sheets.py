@@ -14,7 +14,7 @@ View = tuple[str, str, str, Box]
 
 SHEET_MM = (420.0, 297.0)
 MARGIN = 12.0
-TITLE_MM = 34.0
+TITLE_MM = 40.0
 SCALES = (20, 25, 50, 75, 100, 125, 150, 200, 250, 300, 400, 500, 750, 1000)
 
 
@@ -46,7 +46,7 @@ def _sheet(document: Any, sheets: Sheets, view: View) -> None:
     sheet.add_lwpolyline(corners, close=True, dxfattribs={"layer": "SHEET"})
     sheet.add_line((MARGIN, floor), (right, floor), dxfattribs={"layer": "SHEET"})
     said = say("sheet_said", date=sheets.survey_date, revision=sheets.revision, scale=scale, lengths=lengths)
-    lines = ((6.0, sheets.lead[:70]), (4.0, title[:110]), (3.5, sheets.headline[:120]), (3.5, said))
+    lines = ((6.0, sheets.lead[:70]), (4.0, title[:110]), (3.5, sheets.headline[:120]), (3.5, said), (2.5, WORDS["screening"]))
     for k, (height, text) in enumerate(lines):
         add_text(sheet, text, (MARGIN + 4, floor - 8.5 - 7 * k), height, 0.0, "LEFT", "SHEET")
     _scale_bar(sheet, scale, right - 12, floor - 14)

@@ -43,7 +43,7 @@ def layout_svg(sheets: Sheets) -> str:
     """All faces on one page, the lead's name, survey date and revision on top."""
     wide = max([d.bounds[2] - d.bounds[0] for d in sheets.drawings], default=0.0)
     width = max(wide + 2 * MARGIN_MM, 10_500.0)
-    parts, y = [], 1300.0
+    parts, y = [], 1500.0
     for drawing in sheets.drawings:
         parts.append(face_group(drawing, MARGIN_MM, y + HEAD_MM, titled=True))
         y += HEAD_MM + drawing.bounds[3] - drawing.bounds[1] + KEY_MM + 200
@@ -57,6 +57,7 @@ def layout_svg(sheets: Sheets) -> str:
             say("layout_said", date=sheets.survey_date, revision=sheets.revision),
             "d-head",
         ),
+        _text(MARGIN_MM, 1280, 110, WORDS["screening"], "d-head"),
     ]
     return svg_document((0.0, 0.0, width, y + 200), [*head, *parts], say("layout_of", lead=sheets.lead))
 

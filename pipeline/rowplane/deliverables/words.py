@@ -210,7 +210,7 @@ WORDS: dict[str, str] = {
     "lengths_slope": "lengths on the slope",
     "lengths_plan": "lengths in plan",
     "tables_of": "{lead}: tables",
-    "tables_said": "survey date {date}, revision {revision}",
+    "tables_said": "survey date {date}, revision {revision}. {screening}",
     # findings that the tables write into their notes
     "find_within": "find rafter within ± {mm} mm",
     "probe_within": "probe, allowed ± {mm} mm",
@@ -283,7 +283,7 @@ PAGE_WORDS: dict[str, str] = {
     "next": "Next",
     "next_open": "Next open",
     "done": "Mark as set",
-    "undone": "Set ✓ – take back",
+    "undone": "Set ✓ – undo",
     "progress": "{done} of {all} set",
     "height_words": "{unit}, rail top to seat",
     "with_packer": "on a packer of {packer}",

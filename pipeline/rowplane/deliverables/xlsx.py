@@ -10,7 +10,7 @@ from typing import Any
 from rowplane import __version__
 from rowplane.deliverables.content import Files, Sheets, Table
 from rowplane.deliverables.safe import harmless
-from rowplane.deliverables.words import say
+from rowplane.deliverables.words import WORDS, say
 from rowplane.model import RoofResult
 
 HEAD_ROWS = 4
@@ -19,7 +19,7 @@ FIXED = (1980, 1, 1, 0, 0, 0)
 
 def xlsx_files(result: RoofResult, sheets: Sheets) -> Files:
     """tables.xlsx."""
-    said = say("tables_said", date=sheets.survey_date, revision=sheets.revision)
+    said = say("tables_said", date=sheets.survey_date, revision=sheets.revision, screening=WORDS["screening"])
     tables = {table.title: table for table in sheets.tables.values()}
     return {"tables.xlsx": workbook(sheets.lead, said, tables, sheets.paper)}
 
@@ -43,7 +43,7 @@ def _sheet(sheet: Any, table: Table, name: str, said: str, paper: str) -> None:
     from openpyxl.utils import get_column_letter
 
     _put(sheet, 1, 1, f"{name}: {table.title}").font = Font(bold=True, size=13)
-    _put(sheet, 2, 1, f"{said}, rowplane {__version__}")
+    _put(sheet, 2, 1, f"{said} rowplane {__version__}")
     for k, column in enumerate(table.columns, 1):
         for row, text in ((3, column.name), (HEAD_ROWS, column.unit)):
             cell = _put(sheet, row, k, text)
