@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from shapely.geometry import Polygon, box
+from shapely.geometry import Point, Polygon, box
 
 from rowplane import frames
 from rowplane.config import PlanesConfig
@@ -81,3 +81,20 @@ def test_readings_on_one_line_are_no_roof() -> None:
     roof = fit_planes(_survey(U, np.full(len(U), 100.0), np.zeros(len(U))), PlanesConfig())
     assert roof.faces == ()
     assert [f.code for f in roof.findings] == ["no-roof"]
+
+
+@pytest.mark.parametrize(
+    "read",
+    [(V < U - 100) & (V < 9300 - U), (V < 2.2 * U) & (V < 2.2 * (9300 - U)), (U < 4000) | (V < 2500)],
+    ids=["hips at 45°", "steep hips", "a wing beside"],
+)
+def test_outline_keeps_to_what_was_read(read: Array) -> None:
+    outline = fit_planes(_survey(U[read], V[read], 0 * U[read]), PlanesConfig()).faces[0].outline
+    assert all(outline.distance(Point(u, v)) < 100 for u, v in zip(U[read], V[read], strict=True))
+    assert not any(outline.buffer(-300).contains(Point(u, v)) for u, v in zip(U[~read], V[~read], strict=True))
+
+
+def test_a_reading_left_out_makes_no_notch() -> None:
+    read = (U != 4800.0) | (V != 200.0)
+    outline = fit_planes(_survey(U[read], V[read], 0 * U[read]), PlanesConfig()).faces[0].outline
+    assert outline.area == pytest.approx((U.max() - U.min()) * (V.max() - V.min()), rel=1e-6)

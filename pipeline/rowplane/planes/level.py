@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from shapely.geometry import Polygon, box
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import minimum_spanning_tree
+from scipy.spatial import Delaunay
+from shapely import concave_hull
+from shapely.geometry import MultiPoint, Polygon, box
 from shapely.geometry.polygon import orient
 
 from rowplane.config import PlanesConfig
@@ -12,6 +16,13 @@ from rowplane.frames import face_frame, move_origin, pitch_deg, survey_to_face
 from rowplane.geometry import fit_plane
 from rowplane.model import Array, Building, Face, FaceFrame, Finding, Readings, Roof, Survey
 from rowplane.planes.edges import name_edges
+
+FULL_SHARE = 0.93
+"""Readings that fill their rectangle by this share span all of it."""
+BAY = 1.8
+"""Readings along a slanted edge stand up to 1.8 steps apart; a bay wider than that was not read."""
+STRAIGHT_MM = 60.0
+"""Readings stand on tiles, so that a straight edge's own wander by this much."""
 
 
 def fit_readings(survey: Survey, config: PlanesConfig) -> Roof:
@@ -73,9 +84,26 @@ def _outline(survey: Survey, frame: FaceFrame, uvw: Array) -> tuple[Polygon, tup
         z = frame.origin_mm[2] - (ring - frame.origin_mm[:2]) @ w[:2] / w[2]
         return orient(Polygon(survey_to_face(frame, np.column_stack([ring, z]))[:, :2]), 1.0), ()
     low, high = uvw[:, :2].min(axis=0), uvw[:, :2].max(axis=0)
-    size = (high - low) / 1000
+    outline, size = box(*low, *high), (high - low) / 1000
     text = f"The outline is the {size[0]:.2f} m × {size[1]:.2f} m that the readings span."
-    return orient(box(*low, *high), 1.0), (finding("outline-assumed", "face A", text, float(size.prod()), None, "m²"),)
+    spanned = _spanned(uvw[:, :2])
+    if spanned.area < FULL_SHARE * outline.area:  # a hip, or a wing beside it: no hook where nobody read
+        outline = spanned
+        text = f"The outline is the {spanned.area / 1e6:.1f} m² between the readings, within {size[0]:.2f} m × {size[1]:.2f} m."
+    return orient(outline, 1.0), (finding("outline-assumed", "face A", text, outline.area / 1e6, None, "m²"),)
+
+
+def _spanned(uv: Array) -> Polygon:
+    """What lies between readings that are neighbours: their hull, less bays wider than BAY steps of the survey.
+
+    The step is the widest that has to be taken to go from reading to reading over all of them.
+    """
+    ends = np.vstack([pair for t in Delaunay(uv).simplices for pair in (t[[0, 1]], t[[1, 2]], t[[2, 0]])])
+    length = np.linalg.norm(uv[ends[:, 0]] - uv[ends[:, 1]], axis=1)
+    tree = minimum_spanning_tree(coo_array((length, (ends.min(axis=1), ends.max(axis=1))), shape=(len(uv), len(uv))).tocsr())
+    widest = min(BAY * tree.max(), length.max())
+    ratio = (widest - length.min()) / max(length.max() - length.min(), 1e-9)
+    return concave_hull(MultiPoint(uv), ratio).simplify(STRAIGHT_MM)
 
 
 def _covariance(uvw: Array, outline: Polygon) -> Array:
