@@ -6,8 +6,10 @@ import re
 import tempfile
 import tomllib
 from collections.abc import Callable
+from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass, field
 from functools import cache
+from io import StringIO
 from pathlib import Path
 
 from rowplane.cli.run import run_lead
@@ -101,7 +103,8 @@ def _result() -> dict[str, bytes]:
     with tempfile.TemporaryDirectory() as place:
         sheet = Path(place) / "levels.csv"
         sheet.write_bytes(SHEET)
-        run_lead(sheet, Path(place) / "out", {}, as_json=False, overwrite=False, quiet=True, verbose=False)
+        with redirect_stdout(StringIO()), redirect_stderr(StringIO()):  # the table stands alone
+            run_lead(sheet, Path(place) / "out", {}, as_json=False, overwrite=False, quiet=True, verbose=False)
         return {path.name: path.read_bytes() for path in (Path(place) / "out").iterdir()}
 
 

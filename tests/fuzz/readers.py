@@ -7,6 +7,7 @@ import math
 import shutil
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ from rowplane.cli.run import recheck_result
 from rowplane.config import IngestConfig, Lead
 from rowplane.ingest import mesh, read_survey
 from rowplane.leads import load_lead
+from rowplane.model import RoofResult
 
 
 def warm_up() -> None:
@@ -68,13 +70,15 @@ def lead_job(path: Path) -> str:
 
 
 def readings(path: Path) -> str:
-    """A readings file, taken into the result beside it; the new sheets are not drawn."""
-    return _recheck(path.with_name("beside"), path)
+    """A readings file, taken into the result beside it, which is read once; the new sheets are not drawn."""
+    return _recheck(_whole(path.with_name("beside")), path)
 
 
 def result(path: Path) -> str:
     """One broken file among those of an earlier result; the new sheets are not drawn."""
-    return _recheck(_with_broken(path), path.with_name("readings.csv"))
+    from rowplane.ingest import read_earlier_result
+
+    return _recheck(read_earlier_result(_with_broken(path)), path.with_name("readings.csv"))
 
 
 def result_job(path: Path) -> str:
@@ -85,17 +89,25 @@ def result_job(path: Path) -> str:
 
 
 def _with_broken(path: Path) -> Path:
-    folder = path.with_suffix("")
-    shutil.copytree(path.with_name("beside"), folder, dirs_exist_ok=True)
+    """The result beside `path` with the broken file in its place; one copy serves all, since each breaks the same file."""
+    folder = path.with_name("broken")
+    if not folder.exists():
+        shutil.copytree(path.with_name("beside"), folder)
     (folder / {".npz": "posterior.npz", ".json": "result.json"}[path.suffix]).write_bytes(path.read_bytes())
     return folder
 
 
-def _recheck(folder: Path, file: Path) -> str:
-    from rowplane.ingest import read_earlier_result, read_field_readings
+@cache
+def _whole(folder: Path) -> RoofResult:
+    from rowplane.ingest import read_earlier_result
+
+    return read_earlier_result(folder)
+
+
+def _recheck(before: RoofResult, file: Path) -> str:
+    from rowplane.ingest import read_field_readings
     from rowplane.levelling import recheck_feet
 
-    before = read_earlier_result(folder)
     levels = recheck_feet(before.levels, read_field_readings(file, before.revision))
     assert all(math.isfinite(f.lift_mm) for f in levels.feet)
     return f"{len(levels.feet)} feet"
