@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-ROW = re.compile(r"\b([ABLMNSWFGHTPD])-(\d\d)(?: to \1-(\d\d))?")
+ROW = re.compile(r"\b([ABLMNRSWFGHTPD])-(\d\d)(?: to \1-(\d\d))?")
 
 
 def rows_of(text: str) -> set[str]:
