@@ -46,6 +46,18 @@ def test_pcd_field_sizes_are_those_of_numbers(size: str, tmp_path: Path) -> None
         make.read(path)
 
 
+@pytest.mark.parametrize(("key", "points"), [("\tDATA", 500), ("  DATA", 500), ("data", 0)])
+def test_a_pcd_header_that_does_not_stand_at_the_margin(key: str, points: int, tmp_path: Path) -> None:
+    """Where the packed block starts was looked for by the bare word, past the end of the file and on for ever."""
+    path = make.write_packed_pcd(tmp_path / "roof.pcd", POINTS)
+    path.write_bytes(path.read_bytes().replace(b"DATA", key.encode(), 1))
+    if points:
+        assert len(make.read(path).points_mm) == points
+    else:
+        with pytest.raises(RowplaneError, match="0 points"):
+            make.read(path)
+
+
 def test_obj_vertices_that_are_not_in_space(tmp_path: Path) -> None:
     (tmp_path / "roof.obj").write_text("v 0\nv 1\nv 2\nf 1 2 3\n")
     with pytest.raises(RowplaneError):

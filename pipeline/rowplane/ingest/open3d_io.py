@@ -20,7 +20,7 @@ MOST_PER_FIELD = 10_000
 
 def open_pcd(path: Path, config: IngestConfig) -> Opened:
     """PCD, ASCII, binary and compressed; coordinates as float32 or float64, as the file has them. Raises RowplaneError."""
-    fields = _header(path)
+    fields, start = _header(path)
     count = _points(path, fields)
     widths = dict(zip(fields["FIELDS"], fields["SIZE"], strict=False))
     kinds = dict(zip(fields["FIELDS"], fields["TYPE"], strict=False))
@@ -33,7 +33,7 @@ def open_pcd(path: Path, config: IngestConfig) -> Opened:
     stride = sum(int(s) * int(c) for s, c in zip(fields["SIZE"], _counts(fields), strict=False))
     check_count(path, count, {"binary": float(stride), "ascii": 6.0}.get(encoding, 0.01), config.max_points)
     if encoding == "binary_compressed":
-        _check_block(path, count * stride)
+        _check_block(path, start, count * stride)
     with in_words(path, "PCD file"):
         xyz = _positions(path)
     if len(xyz) < count:
@@ -56,7 +56,8 @@ def open_pcd(path: Path, config: IngestConfig) -> Opened:
     return Opened(path, form, len(xyz), middle, chunks)
 
 
-def _header(path: Path) -> dict[str, list[str]]:
+def _header(path: Path) -> tuple[dict[str, list[str]], int]:
+    """Words after each key, and the byte at which the data start."""
     fields: dict[str, list[str]] = {}
     with path.open("rb") as stream:
         for _ in range(64):
@@ -66,16 +67,16 @@ def _header(path: Path) -> dict[str, list[str]]:
             fields[words[0].upper()] = words[1:]
             if words[0].upper() == "DATA":
                 break
+        start = stream.tell()
     if not all(fields.get(key) for key in ("FIELDS", "SIZE", "TYPE", "DATA")):
         raise RowplaneError(str(path), "no PCD header", "a PCD file with FIELDS, SIZE, TYPE and DATA", "Export it again.")
-    return fields
+    return fields, start
 
 
-def _check_block(path: Path, whole: int) -> None:
+def _check_block(path: Path, start: int, whole: int) -> None:
     """The library takes memory by the two sizes before a compressed block: they have to fit the file and the header."""
     with path.open("rb") as stream:
-        while not stream.readline(4096).startswith(b"DATA"):
-            pass
+        stream.seek(start)
         sizes = stream.read(8)
         left = path.stat().st_size - stream.tell()
     packed, unpacked = struct.unpack("<II", sizes.ljust(8, b"\0"))
