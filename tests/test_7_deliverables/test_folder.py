@@ -12,7 +12,8 @@ from pathlib import Path
 import pytest
 
 from rowplane.config import Config
-from rowplane.deliverables import write_all
+from rowplane.deliverables import check_out, write_all
+from rowplane.deliverables.write import put_files
 from rowplane.errors import RowplaneError
 from test_7_deliverables.builders import empty_result, make_result
 
@@ -113,10 +114,17 @@ def test_overwrite_never_replaces_a_folder_of_other_things(tmp_path):
     assert (tmp_path / "photos" / "one.jpg").exists()
 
 
-def test_a_parent_that_is_a_file_is_refused_in_words(tmp_path):
+def test_what_cannot_be_a_result_folder_is_refused_before_and_at_writing(tmp_path):
     (tmp_path / "file").write_text("x")
-    with pytest.raises(RowplaneError):
-        write_all(empty_result(), tmp_path / "file" / "out")
+    (tmp_path / "link").symlink_to("nowhere")
+    before = sorted(tmp_path.iterdir())
+    for out in ("file", "file/out", "file/deep/out", "link", "link/out", "x" * 300):
+        with pytest.raises(RowplaneError, match="--out"):
+            check_out(tmp_path / out, overwrite=True)
+        with pytest.raises(RowplaneError, match="--out"):
+            put_files({"record.json": b"{}"}, tmp_path / out, overwrite=True)
+    check_out(tmp_path / "deep" / "out")
+    assert sorted(tmp_path.iterdir()) == before
 
 
 @pytest.mark.skipif(os.name != "posix", reason="limits on file size are a POSIX thing")

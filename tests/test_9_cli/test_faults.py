@@ -54,11 +54,9 @@ def as_nobody_special() -> None:
         ctypes.CDLL(None).prctl(24, power, 0, 0, 0)
 
 
-def run(place: Path, *more: str, before: Callable[[], None] | None = None) -> subprocess.CompletedProcess[str]:
+def run(place: Path, *more: str) -> subprocess.CompletedProcess[str]:
     command = [*COMMAND, "run", "lead", "--out", "room/out", *more]
-    return subprocess.run(
-        command, cwd=place, capture_output=True, text=True, timeout=120, check=False, preexec_fn=before or (lambda: None)
-    )
+    return subprocess.run(command, cwd=place, capture_output=True, text=True, timeout=120, check=False)
 
 
 def ended_in_words(done: subprocess.CompletedProcess[str], *words: str) -> None:
@@ -77,24 +75,42 @@ def digests(folder: Path) -> dict[str, str]:
     return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in folder.iterdir()}
 
 
-def test_a_full_disk_leaves_nothing(place: Path) -> None:
+def in_small_room(place: Path, options: str, *words: str) -> subprocess.CompletedProcess[str]:
+    """A command with a small disk of its own mounted at `room`; its exit code and what is left there on stdout."""
     if subprocess.run(["unshare", "-rm", "true"], capture_output=True, check=False).returncode:
         pytest.skip("no namespace of its own for a small disk")
-    script = 'mount -t tmpfs -o size=200k tmpfs room && "$@"; echo "exit $?"; ls -A room'
-    command = ["unshare", "-rm", "sh", "-c", script, "sh", *COMMAND, "run", "lead", "--out", "room/out"]
-    done = subprocess.run(command, cwd=place, capture_output=True, text=True, timeout=120, check=False)
+    script = f'mount -t tmpfs -o {options} tmpfs room && "$@"; echo "exit $?"; ls -A room'
+    command = ["unshare", "-rm", "sh", "-c", script, "sh", *COMMAND, *words]
+    return subprocess.run(command, cwd=place, capture_output=True, text=True, timeout=120, check=False)
+
+
+def test_a_full_disk_leaves_nothing(place: Path) -> None:
+    done = in_small_room(place, "size=200k", "run", "lead", "--out", "room/out")
     assert done.stdout.split() == ["exit", "2"]
     assert "no space left" in done.stderr
     assert "Traceback" not in done.stderr
 
 
-@pytest.mark.long
-def test_a_folder_that_is_read_only_is_named(place: Path) -> None:
+@pytest.mark.parametrize("words", ["run lead", "batch . --workers 1"])
+def test_a_folder_that_is_read_only_is_named_before_any_work(words: str, place: Path) -> None:
     (place / "room").chmod(0o500)
-    done = run(place, before=as_nobody_special)
+    command = [*COMMAND, *words.split(), "--out", "room/out"]
+    done = subprocess.run(
+        command, cwd=place, capture_output=True, text=True, timeout=120, check=False, preexec_fn=as_nobody_special
+    )
     (place / "room").chmod(0o700)
-    ended_in_words(done, "permission denied", "room/out")
+    ended_in_words(done, "room/out")
+    assert "permission denied" in done.stderr.lower()
+    assert "✓" not in done.stderr
+    assert "1/1" not in done.stderr
     assert left_in(place / "room") == []
+
+
+def test_a_disk_that_is_read_only_is_named_before_any_work(place: Path) -> None:
+    done = in_small_room(place, "ro,size=1m", "run", "lead", "--out", "room/not/yet/out")
+    assert done.stdout.split() == ["exit", "2"]
+    assert "read-only file system" in done.stderr
+    assert "✓" not in done.stderr
 
 
 @pytest.mark.long

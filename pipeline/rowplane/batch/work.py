@@ -25,7 +25,7 @@ from rowplane.batch.places import is_local, open_place, put_folder
 from rowplane.batch.tasks import Task
 from rowplane.batch.triage import failed, parts_of, triage
 from rowplane.config import Lead
-from rowplane.deliverables import write_all, write_failure
+from rowplane.deliverables import check_out, write_all, write_failure
 from rowplane.deliverables.revision import revision_of
 from rowplane.deliverables.safe import plain
 from rowplane.errors import RowplaneError
@@ -76,6 +76,7 @@ class Job:
         """The job itself: the lead's result folder at `target`, whole or not at all."""
         from rowplane.roof import survey_to_layout
 
+        check_out(target, overwrite=True)
         write_all(survey_to_layout(lead), target, overwrite=True)
 
     def fail(self, task: Task, words: str, picture: bool = True) -> Outcome:

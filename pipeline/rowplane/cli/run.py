@@ -10,7 +10,6 @@ from dataclasses import asdict
 from pathlib import Path
 
 from rowplane.cli.output import print_json
-from rowplane.errors import RowplaneError
 from rowplane.leads import load_lead
 from rowplane.model import Finding, RoofResult, StageCost
 
@@ -33,19 +32,16 @@ def run_lead(
     """The whole job on one lead; True where a person has to look. Raises RowplaneError before anything is written."""
     lead = load_lead(path, overrides)
     target = out or _default_out(path)
-    if target.exists() and not overwrite:
-        raise RowplaneError(
-            f"--out {target}", "something is there already", "a new folder", "Add --overwrite, or name another."
-        )
     tell = None if quiet else _tell
+    from rowplane.deliverables import check_out, write_all
+    from rowplane.watch import Watch
+
+    check_out(target, overwrite)
     from rowplane.roof import survey_to_layout
 
     threading.Thread(target=_load_writers_libraries, daemon=True).start()
 
     result = survey_to_layout(lead, tell)
-    from rowplane.deliverables import write_all
-    from rowplane.watch import Watch
-
     Watch(tell)(write_all, result, target, overwrite)
     _print_findings(result.findings, verbose)
     if as_json:

@@ -12,6 +12,6 @@ csv_tables, json_result, record, xlsx, svg, dxf, geo, model3d, png, html, pdf   
 
 from rowplane.deliverables.failure import write_failure
 from rowplane.deliverables.revised import write_revised
-from rowplane.deliverables.write import write_all
+from rowplane.deliverables.write import check_out, write_all
 
-__all__ = ["write_all", "write_failure", "write_revised"]
+__all__ = ["check_out", "write_all", "write_failure", "write_revised"]

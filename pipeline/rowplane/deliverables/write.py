@@ -56,9 +56,24 @@ def write_all(result: RoofResult, out_dir: Path, overwrite: bool = False) -> tup
     return put_files(rendered(result, out_dir, overwrite), out_dir, overwrite)
 
 
+def check_out(out_dir: Path, overwrite: bool = False) -> None:
+    """Raises as `write_all` where `out_dir` may not be replaced or cannot be written, so that no work is done in vain.
+
+    Tried with a folder that is gone afterwards: rights alone do not tell a full or read-only disk.
+    """
+    out_dir = Path(out_dir)
+    try:
+        _refuse_what_stands_there(out_dir, overwrite)
+        # Folders missing above it are made with the result only.
+        above = next(folder for folder in out_dir.absolute().parents if os.path.lexists(folder))
+        _hidden(out_dir, above).rmdir()
+    except OSError as error:
+        raise _cannot_write(out_dir, error) from error
+
+
 def rendered(result: RoofResult, out_dir: Path, overwrite: bool = False) -> Files:
-    """Every deliverable asked for, in memory; raises as `write_all`, before any work where `out_dir` may not be replaced."""
-    _refuse_what_stands_there(Path(out_dir), overwrite)
+    """Every deliverable asked for, in memory; raises as `write_all`, before any work where `check_out` does."""
+    check_out(out_dir, overwrite)
     sheets, wanted, files = build_sheets(result), result.lead.config.deliverables.files, Files()
     try:
         for render, names in WRITERS.items():
@@ -73,10 +88,10 @@ def rendered(result: RoofResult, out_dir: Path, overwrite: bool = False) -> File
 def put_files(files: Files, out_dir: Path, overwrite: bool = False) -> tuple[Path, ...]:
     """Puts ready-made files into `out_dir`, all or none, with the rules and errors of `write_all`."""
     out_dir = Path(out_dir)
-    _refuse_what_stands_there(out_dir, overwrite)
     try:
+        _refuse_what_stands_there(out_dir, overwrite)
         out_dir.parent.mkdir(parents=True, exist_ok=True)
-        work = Path(tempfile.mkdtemp(prefix=f".{out_dir.name[:60]}-", dir=out_dir.parent))
+        work = _hidden(out_dir, out_dir.parent)
     except OSError as error:
         raise _cannot_write(out_dir, error) from error
     try:
@@ -89,6 +104,10 @@ def put_files(files: Files, out_dir: Path, overwrite: bool = False) -> tuple[Pat
     finally:
         shutil.rmtree(work, ignore_errors=True)
     return tuple(out_dir / name for name in files)
+
+
+def _hidden(out_dir: Path, above: Path) -> Path:
+    return Path(tempfile.mkdtemp(prefix=f".{out_dir.name[:60]}-", dir=above))
 
 
 def _refuse_what_stands_there(out_dir: Path, overwrite: bool) -> None:
