@@ -5,6 +5,13 @@ from __future__ import annotations
 DONE, NEEDS_A_PERSON, NOT_STARTED, BUG, INTERRUPTED = 0, 1, 2, 3, 130
 """Exit codes of every command."""
 
+CONTROLS = {code: f"\\x{code:02x}" for code in (*range(32), *range(127, 160)) if chr(code) not in "\n\t"}
+
+
+def shown(text: str) -> str:
+    """`text` with its control characters written out: what a file is called or holds must not steer a terminal."""
+    return text.translate(CONTROLS)
+
 
 class RowplaneError(Exception):
     """Input or configuration that the job cannot start with; the command ends with exit code 2.
@@ -15,7 +22,7 @@ class RowplaneError(Exception):
 
     def __init__(self, subject: str, found: str, allowed: str, hint: str) -> None:
         super().__init__(subject, found, allowed, hint)
-        self.subject, self.found, self.allowed, self.hint = subject, found, allowed, hint
+        self.subject, self.found, self.allowed, self.hint = map(shown, (subject, found, allowed, hint))
 
     def __str__(self) -> str:
         return f"{self.subject}: found {self.found}; allowed: {self.allowed}. {self.hint}"

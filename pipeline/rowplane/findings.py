@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 from dataclasses import dataclass
 
-from rowplane.errors import RowplaneError
+from rowplane.errors import RowplaneError, shown
 from rowplane.model import Finding, Severity
 
 
@@ -274,7 +274,7 @@ def finding(
     code: str, subject: str, detail: str, value: float | None = None, limit: float | None = None, unit: str = ""
 ) -> Finding:
     """A finding of the catalogue about `subject`; `detail` is the sentence that carries the values. KeyError if unknown."""
-    return Finding(code, CATALOGUE[code].severity, subject, detail, value, limit, unit)
+    return Finding(code, CATALOGUE[code].severity, shown(subject), shown(detail), value, limit, unit)
 
 
 def explain(code: str) -> FindingKind:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import os
 import re
 import tomllib
 import types
@@ -15,7 +16,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from rowplane.config import Config, Lead
-from rowplane.errors import RowplaneError
+from rowplane.errors import RowplaneError, shown
 
 LEAD_FILE = "lead.toml"
 LEAD_KEYS = ("name", "scan", "survey_date", "extends")
@@ -42,9 +43,12 @@ def load_lead(path: Path, overrides: Mapping[str, str] | None = None) -> Lead:
     `overrides` are `section.key` → value in TOML, as `--set` gives them; they win over everything. Raises RowplaneError
     for a missing path, a broken file, an unknown key (naming the nearest), or a value out of bounds.
     """
-    if not path.exists():
-        raise RowplaneError(str(path), "no such file or folder", "a scan, a lead.toml or a folder with one", "Check the path.")
-    source = _lead_file(path)
+    try:
+        source = _lead_file(path)
+        bare = () if source else _bare_scan(path)
+    except OSError as error:
+        found = (error.strerror or "no access").lower()
+        raise RowplaneError(str(path), found, "a scan, a lead.toml or a folder with one", "Check path and permissions.") from None
     tree: Tree = {}
     origins: dict[str, str] = {}
     if source is not None:
@@ -57,20 +61,22 @@ def load_lead(path: Path, overrides: Mapping[str, str] | None = None) -> Lead:
     head = {key: tree.pop(key) for key in LEAD_KEYS if key in tree}
     subject = source.name if source else "--set"
     config = _with_footprint(_checked(tree, subject), origins, folder, subject)
-    scans = _scans(head.get("scan"), folder, subject) if source else _bare_scan(path)
+    scans = bare or _scans(head.get("scan"), folder, subject)
     name = _text(head.get("name", scans[0].stem if source is None else folder.resolve().name), f"{subject}: name")
-    return Lead(name, scans, _date(head.get("survey_date"), subject), folder, config, origins)
+    return Lead(shown(name), scans, _date(head.get("survey_date"), subject), folder, config, origins)
 
 
 def _lead_file(path: Path) -> Path | None:
+    """The lead.toml that `path` is or holds, or None. Raises OSError where there is no `path`."""
+    path.stat()
     if path.is_dir():
-        return path / LEAD_FILE if (path / LEAD_FILE).is_file() else None
-    return path if path.suffix.lower() == ".toml" else None
+        return _inside(path, LEAD_FILE, str(path)) if os.path.lexists(path / LEAD_FILE) else None
+    return _inside(path.parent, path.name, str(path)) if path.suffix.lower() == ".toml" else None
 
 
 def _bare_scan(path: Path) -> tuple[Path, ...]:
-    if path.is_file():
-        return (path,)
+    if not path.is_dir():
+        return (_with_an_end(path, str(path)),)
     files = sorted(p for p in path.iterdir() if p.is_file() and not p.name.startswith("."))
     if len(files) != 1:
         found = "an empty folder" if not files else f"{len(files)} files and no {LEAD_FILE}"
@@ -80,7 +86,7 @@ def _bare_scan(path: Path) -> tuple[Path, ...]:
             f"a folder with one scan or a {LEAD_FILE}",
             f"Write a {LEAD_FILE}: rowplane config init > {LEAD_FILE}",
         )
-    return (files[0],)
+    return (_inside(path, files[0].name, str(path)),)
 
 
 def _scans(value: Any, folder: Path, subject: str) -> tuple[Path, ...]:
@@ -99,11 +105,18 @@ def _inside(folder: Path, name: str, subject: str) -> Path:
     except (OSError, ValueError, RuntimeError):  # too long, a NUL, links in a circle
         outside = found = False
     if outside:
-        raise RowplaneError(subject, repr(name), "a path inside the lead's folder", "Copy or move it beside the lead.toml.")
+        raise RowplaneError(subject, repr(name), "a path inside the lead's folder", "Copy or move the file into it.")
     if not found:
         raise RowplaneError(
             subject, f"{name[:80]!r}, which does not exist", "a file in the lead's folder", "Check the name."
         )
+    return _with_an_end(path, subject)
+
+
+def _with_an_end(path: Path, subject: str) -> Path:
+    """The same path, unless it is a pipe or a device: whoever reads those may wait for ever."""
+    if not (path.is_file() or path.is_dir()):
+        raise RowplaneError(subject, "a pipe or a device", "a file on disk", "Copy it into a file.")
     return path
 
 

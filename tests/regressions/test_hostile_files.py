@@ -177,6 +177,27 @@ def test_e57_entities_are_refused_before_they_grow(tmp_path: Path) -> None:
     assert len(make.read(e57_with(tmp_path / "plain.e57", "", b"")).points_mm) == len(POINTS)
 
 
+def test_an_earlier_result_that_is_encrypted_or_a_link(tmp_path: Path) -> None:
+    import zipfile
+
+    from rowplane.ingest import read_earlier_result
+
+    with zipfile.ZipFile(tmp_path / "posterior.npz", "w") as packed:
+        packed.writestr("arrays.npy", b"\x93NUMPY")
+    content = bytearray((tmp_path / "posterior.npz").read_bytes())
+    for mark, skip in ((b"PK\x03\x04", 6), (b"PK\x01\x02", 8)):  # general purpose bit flag (APPNOTE 6.3.10, 4.4.4)
+        content[content.index(mark) + skip] |= 1
+    (tmp_path / "posterior.npz").write_bytes(content)
+    for name in ("result.json", "record.json"):
+        (tmp_path / name).write_text("{}")
+    with pytest.raises(RowplaneError, match="RuntimeError"):
+        read_earlier_result(tmp_path)
+    (tmp_path / "record.json").unlink()
+    (tmp_path / "record.json").symlink_to("/dev/zero")
+    with pytest.raises(RowplaneError, match="ValueError"):
+        read_earlier_result(tmp_path)
+
+
 def test_an_earlier_result_whose_arrays_are_broken(tmp_path: Path) -> None:
     """An array's header is a line of Python, and its reader lets the tokenizer's errors through."""
     import zipfile

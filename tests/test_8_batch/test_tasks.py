@@ -1,5 +1,6 @@
 """LEADS → tasks: folders, manifests, URLs, and names that no folder may have."""
 
+import os
 from pathlib import Path
 
 import pytest
@@ -29,6 +30,27 @@ def test_a_folder_holds_lead_folders_and_scans(tmp_path: Path) -> None:
     (tmp_path / ".hidden").mkdir()
     assert [t.name for t in plan_tasks(str(tmp_path)).tasks] == ["a", "a-xyz", "b-lead"]
     assert plan_tasks(str(tmp_path)).left_out == ("photos/", "leads.csv", "notes.md")
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
+def test_nobody_waits_for_a_pipe_or_follows_a_link_out(tmp_path: Path) -> None:
+    lead(tmp_path / "out", "one")
+    (tmp_path / "in").mkdir()
+    (tmp_path / "in" / "a.xyz").write_text("0 0 0\n")
+    (tmp_path / "in" / "b.xyz").symlink_to("a.xyz")
+    (tmp_path / "in" / "c.xyz").symlink_to(tmp_path / "out" / "one" / "roof.xyz")
+    (tmp_path / "in" / "d").symlink_to(tmp_path / "out" / "one")
+    os.mkfifo(tmp_path / "in" / "e.las")
+    (tmp_path / "in" / "f").mkdir()
+    os.mkfifo(tmp_path / "in" / "f" / "roof.las")
+    plan = plan_tasks(str(tmp_path / "in"))
+    assert [t.name for t in plan.tasks] == ["a", "b", "f"]
+    assert plan.left_out == ("c.xyz", "d", "e.las")
+    rows = "".join(f"{name},{name}\n" for name in ("a.xyz", "b.xyz", "c.xyz", "d", "e.las", "f"))
+    (tmp_path / "in" / "leads.csv").write_text(f"lead,scan\n{rows}")
+    tasks = plan_tasks(str(tmp_path / "in" / "leads.csv")).tasks
+    assert [t.name for t in tasks if t.problem] == ["c.xyz", "d"]
+    assert all("by a link" in t.problem for t in tasks if t.problem)
 
 
 def test_an_object_store_gives_the_same_tasks_as_the_folder(tmp_path: Path) -> None:

@@ -1,11 +1,13 @@
 """A lead is found, read and checked: one value, with its origin, for every setting."""
 
+import os
 from datetime import date
 from pathlib import Path
 
 import pytest
 
 from rowplane.errors import RowplaneError
+from rowplane.findings import finding
 from rowplane.leads import load_lead, presets_folder
 
 
@@ -182,10 +184,52 @@ def test_a_footprint_of_the_command_line_may_lie_where_it_runs(tmp_path: Path, m
     assert lead.config.ingest.footprint == str(tmp_path / "plan.geojson")
 
 
-def test_a_scan_that_links_outside_is_refused(tmp_path: Path) -> None:
+@pytest.mark.parametrize("listed", [True, False])
+def test_a_scan_that_links_outside_is_refused(listed: bool, tmp_path: Path) -> None:
     (tmp_path / "lead").mkdir()
     (tmp_path / "other.laz").write_bytes(b"x")
     (tmp_path / "lead" / "roof.laz").symlink_to(tmp_path / "other.laz")
-    (tmp_path / "lead" / "lead.toml").write_text(HEAD)
+    if listed:
+        (tmp_path / "lead" / "lead.toml").write_text(HEAD)
     with pytest.raises(RowplaneError, match="inside the lead's folder"):
         load_lead(tmp_path / "lead")
+
+
+@pytest.mark.parametrize("end", ["/dev/zero", "../other.toml", "nowhere.toml"])
+def test_a_lead_file_that_links_outside_or_nowhere_is_refused(end: str, tmp_path: Path) -> None:
+    """And not passed over: the folder's one scan would then be laid out with every default."""
+    folder = lead_folder(tmp_path, HEAD)
+    (tmp_path.parent / "other.toml").write_text(HEAD)
+    (folder / "lead.toml").unlink()
+    (folder / "lead.toml").symlink_to(end)
+    for named in (folder, folder / "lead.toml"):
+        with pytest.raises(RowplaneError):
+            load_lead(named)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
+@pytest.mark.parametrize("name", ["lead.toml", "roof.laz"])
+def test_nobody_waits_for_a_pipe(name: str, tmp_path: Path) -> None:
+    folder = lead_folder(tmp_path, HEAD)
+    (folder / name).unlink()
+    os.mkfifo(folder / name)
+    for named in (folder, folder / name):
+        with pytest.raises(RowplaneError, match="a pipe or a device"):
+            load_lead(named)
+
+
+def test_a_path_that_no_system_takes_is_said(tmp_path: Path) -> None:
+    with pytest.raises(RowplaneError, match="too long"):
+        load_lead(tmp_path / ("x" * 5000))
+
+
+def test_a_name_steers_no_terminal(tmp_path: Path) -> None:
+    """Control characters, ECMA-48: ESC begins what moves the cursor, changes colours or renames the window."""
+    folder = lead_folder(tmp_path, 'name = "a\\u001b[2Jb\\u009bc"\nscan = "roof.laz"\n')
+    assert load_lead(folder).name == "a\\x1b[2Jb\\x9bc"
+    (folder / "lead.toml").write_text(HEAD + '"\\u001b[2J" = 1\n')
+    with pytest.raises(RowplaneError) as error:
+        load_lead(folder)
+    assert "\x1b" not in str(error.value)
+    assert "\\x1b[2J" in error.value.subject
+    assert finding("unit-guessed", "a\x1bb", "c\x07d").text == "c\\x07d"

@@ -10,10 +10,10 @@ import struct
 import unicodedata
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
-from pathlib import PurePosixPath
+from pathlib import Path, PurePosixPath
 from typing import Any, get_args, get_origin
 
-from rowplane.batch.places import address, each, open_place, protocols, unreachable
+from rowplane.batch.places import address, each, is_local, open_place, protocols, unreachable
 from rowplane.config import Config
 from rowplane.errors import RowplaneError
 from rowplane.leads import LEAD_FILE
@@ -97,20 +97,21 @@ def _of_folder(fs: Any, root: str) -> tuple[list[Task], list[str]]:
         if any(mark in names for mark in RESULT_MARKS):
             continue
         scans = [f for f in inside if _is_scan(_name(f))]
+        # A link or pipe in it is for the lead to refuse, in words; here nothing but files is looked into.
         if scans or LEAD_FILE in names:
             found.append((name, f"{root}/{name}", scans))
         else:
             left_out.append(f"{name}/")
     for entry in sorted(files, key=_name):
         path = PurePosixPath(_name(entry))
-        if not _is_scan(path.name) or _is_manifest(fs, entry):
+        if not _is_scan(path.name) or not _is_file(fs, root, entry) or _is_manifest(fs, entry):
             left_out.append(path.name)
             continue
         # Two scans with one stem (roof.laz, roof.ply) are two leads: the suffix goes into the second's name.
         name = path.name.replace(".", "-") if path.stem in stems else path.stem
         stems.add(path.stem)
         found.append((name, entry["name"], [entry]))
-    needs = each(fs, lambda lead: _need(fs, lead[2]), found)
+    needs = each(fs, lambda lead: _need(fs, [f for f in lead[2] if _is_file(fs, root, f)]), found)
     tasks = [Task(name, address(fs, path), need_mb=need) for (name, path, _), need in zip(found, needs, strict=True)]
     return tasks, left_out
 
@@ -137,6 +138,14 @@ def _two_levels(fs: Any, root: str) -> tuple[list[Entry], dict[str, list[Entry]]
 
 def _name(entry: Entry) -> str:
     return PurePosixPath(entry["name"]).name
+
+
+def _is_file(fs: Any, root: str, entry: Entry) -> bool:
+    """A file in the folder of leads; a link counts where it leads to one in there, a pipe or device never."""
+    if not (entry.get("islink") and is_local(fs)):
+        return bool(entry["type"] == "file")
+    path = Path(entry["name"])
+    return path.is_file() and path.resolve().is_relative_to(Path(root).resolve())
 
 
 def _is_scan(name: str) -> bool:
@@ -204,17 +213,27 @@ def _of_row(fs: Any, folder: str, row: dict[str, str | None], settings: list[str
         return Task(f"line-{line}", "", problem=f"line {line}: lead name {name[:60]!r} {wrong}")
     if None in row:
         return Task(name, "", problem=f"line {line}: more cells than there are columns")
-    if not _stays_inside(scan):
-        return Task(name, "", problem=f"line {line}: scan {scan[:60]!r} is not a path inside the manifest's folder")
+    wrong = _scan_problem(fs, folder, scan)
+    if wrong:
+        return Task(name, "", problem=f"line {line}: scan {scan[:60]!r} {wrong}")
     outline = dict(overrides).get("ingest.footprint", "[").strip("\"'")
     if not outline.startswith("[") and not _stays_inside(outline):
         return Task(name, "", problem=f"line {line}: ingest.footprint {outline[:60]!r} is not a path inside the lead")
     place = f"{folder}/{scan}"
-    if not fs.exists(place):
-        return Task(name, "", problem=f"line {line}: scan {scan[:60]!r} does not exist")
     entries = fs.ls(place, detail=True) if fs.isdir(place) else [fs.info(place)]
-    scans = [e for e in entries if e["type"] == "file" and _is_scan(_name(e))]
+    scans = [e for e in entries if _is_file(fs, folder, e) and _is_scan(_name(e))]
     return Task(name, address(fs, place), overrides, need_mb=_need(fs, scans), title=name)
+
+
+def _scan_problem(fs: Any, folder: str, scan: str) -> str:
+    """Why a manifest's scan cannot be used; '' where it can."""
+    if not _stays_inside(scan):
+        return "is not a path inside the manifest's folder"
+    if not fs.exists(f"{folder}/{scan}"):
+        return "does not exist"
+    if is_local(fs) and not Path(folder, scan).resolve().is_relative_to(Path(folder).resolve()):
+        return "leads out of the manifest's folder by a link"
+    return ""
 
 
 def _stays_inside(path: str) -> bool:

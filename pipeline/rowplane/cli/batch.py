@@ -11,7 +11,7 @@ from collections import Counter
 from types import FrameType
 from typing import Any
 
-from rowplane.errors import RowplaneError
+from rowplane.errors import RowplaneError, shown
 
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 """Numeric libraries keep to one thread: leads run side by side instead, and sums come out the same on every machine."""
@@ -35,7 +35,7 @@ def run_leads(
         raise RowplaneError("--workers and --scheduler", "both", "one of them", "A scheduler has its own workers.")
     plan = plan_batch(leads)
     if plan.left_out:
-        print(f"no leads, left out: {', '.join(plan.left_out)}", file=sys.stderr)
+        print(f"no leads, left out: {shown(', '.join(plan.left_out))}", file=sys.stderr)
     if dry_run:
         _print_plan(plan.tasks, as_json)
         return any(task.problem for task in plan.tasks)

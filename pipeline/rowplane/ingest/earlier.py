@@ -44,8 +44,9 @@ from rowplane.model import (
 MOST_UNPACKED = 500_000_000
 MOST_BYTES = 200_000_000
 UNREADABLE = (
-    OSError, KeyError, ValueError, TypeError, AttributeError, IndexError, OverflowError, EOFError, RecursionError,
-    NotImplementedError, SyntaxError, tokenize.TokenError, zipfile.BadZipFile, zlib.error, ShapelyError,
+    OSError, KeyError, ValueError, TypeError, AttributeError, IndexError, OverflowError, EOFError, SyntaxError,
+    RuntimeError,  # what is nested too deep, packed in an unknown way or encrypted
+    tokenize.TokenError, zipfile.BadZipFile, zlib.error, ShapelyError,
 )  # fmt: skip
 
 
@@ -96,6 +97,8 @@ def _bases(named: dict[str, NDArray[Any]], plan: SupportPlan) -> tuple[RecheckBa
 
 
 def _json(path: Path) -> dict[str, Any]:
+    if path.is_symlink() or not path.is_file():
+        raise ValueError("a link, pipe or device may have no end")
     if path.stat().st_size > MOST_BYTES:
         raise RowplaneError(str(path), f"{path.stat().st_size} bytes", f"at most {MOST_BYTES} bytes", "Run the lead again.")
     values = json.loads(path.read_text(encoding="utf-8"))
