@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import asdict, replace
 
 import numpy as np
@@ -189,13 +190,35 @@ def test_a_wrong_unit_or_sign_is_named(kind: str, factor: float, words: str) -> 
     assert "readings.csv" in caught.value.subject
 
 
-def test_two_levels_in_one_file_are_named() -> None:
-    levels = levelled(rows=3)
+@pytest.mark.parametrize("step", [40.0, 15.0])
+@pytest.mark.parametrize("second", [range(11, 24), range(22, 24), range(0, 24, 2)], ids=["rest", "last two", "mixed"])
+def test_two_levels_in_one_file_are_named(second: range, step: float) -> None:
+    # What readings themselves must tell a step by is how well the survey and its hooks are known.
+    levels = level_feet(*case(Field(sag(20), sd=2.0, length=2000.0), rows=3, hardware=HardwareConfig(hook_seat_sd_mm=0.5)).args())
     roof = Roof(levels.posteriors[0], seed=10)
     lines = read_heights(roof, levels.posteriors[0].foot_ids).readings
-    mixed = tuple(replace(r, value_mm=r.value_mm + (40 if n >= 11 else 0)) for n, r in enumerate(lines))
-    with pytest.raises(RowplaneError, match=r"two levels: from .* on all stand \+(3[789]|4[012])"):
+    assert len(lines) == 24
+    mixed = tuple(replace(r, value_mm=r.value_mm + (step if n in second else 0)) for n, r in enumerate(lines))
+    with pytest.raises(RowplaneError, match="two levels") as caught:
         recheck_feet(levels, readings(*mixed))
+    (told,) = re.findall(r"(\d+) of 24 .* stand ([+-][\d.]+) mm", caught.value.found)
+    assert int(told[0]) == len(second)
+    assert float(told[1]) == pytest.approx(step, abs=3)
+
+
+def test_a_face_that_the_survey_tilts_and_bends_is_on_one_level() -> None:
+    levels = level_feet(*case(Field(sag(20), sd=1.5, length=3000.0), rows=3, columns=8).args())
+    basis = levels.posteriors[0]
+    bent = 12 * np.tanh((basis.hook_u_mm - 4500) / 1500)  # rises by 24 mm from the left half to the right
+    after = recheck_feet(levels, read_heights(Roof(basis, 1, basis.mean_mm + bent), basis.foot_ids))
+    assert "survey-errs-more" in {f.code for f in after.findings}
+
+
+def test_three_heights_in_inches_are_named() -> None:
+    levels = levelled(rows=3)
+    lines = read_heights(Roof(levels.posteriors[0], seed=3), ("A1-0-1", "A1-3-1", "A1-0-2"))
+    with pytest.raises(RowplaneError, match="inches"):
+        recheck_feet(levels, scaled(lines, 1 / 25.4))
 
 
 @pytest.mark.parametrize(
@@ -210,6 +233,8 @@ def test_two_levels_in_one_file_are_named() -> None:
         (FieldReading("A1-R1", "height", 40.0), "v_mm, where the staff stood"),
         (FieldReading("A1-0-2", "set", 1.75), "reads like inches"),
         (FieldReading("A1-0-2", "set", 0.045), "reads like metres"),
+        (FieldReading("A1-0-2", "set", -45.0), "reads like the wrong sign"),
+        (FieldReading("A1-0-2", "set", 45 * 25.4), "reads like 25.4 times as much"),
         (FieldReading("A1-R1", "moved"), "no place"),
         (FieldReading("A1-R1", "moved", u_mm=9000.0), "a move of"),
         (FieldReading("A1-R1", "moved", v_mm=900.0), "v_mm for a whole rail"),

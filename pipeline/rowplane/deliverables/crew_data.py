@@ -86,6 +86,7 @@ def _array(result: RoofResult, places: Places, array: ModuleArray, basis: Rechec
         "plane": [_round(places.plane_height(array.id, f.u_mm, f.v_mm)) for f in feet],
         "covariance": base64.b64encode(upper.tobytes()).decode(),
         "scatter": _scatter(basis),
+        **_hooks(basis),
         "supports": [supports.get(f) for f in basis.foot_ids],
         "sag": [sags.get(f) for f in basis.foot_ids],
         "reading_sd": basis.limits.reading_sd_mm,
@@ -104,6 +105,18 @@ def _scatter(basis: RecheckBasis) -> list[tuple[int, int, float]]:
         return []
     shared = basis.limits.hook_seat_sd_mm**2 * np.triu(basis.influence @ basis.influence.T)
     return [(int(i), int(j), round(float(shared[i, j]), DIGITS)) for i, j in np.argwhere(shared != 0)]
+
+
+def _hooks(basis: RecheckBasis) -> dict[str, Any]:
+    """Where hooks stand, (u, v), and each foot's shares in them, (hook, share): what a smooth error comes to at the feet.
+
+    None once readings have told of it: the covariance has it then.
+    """
+    if basis.taken:
+        return {"hooks": [], "influence": []}
+    hooks = [(_round(u), _round(v)) for u, v in zip(basis.hook_u_mm, basis.hook_v_mm, strict=True)]
+    shares = [[(int(j), round(float(row[j]), 2 * DIGITS)) for j in np.flatnonzero(row)] for row in basis.influence]
+    return {"hooks": hooks, "influence": shares}
 
 
 def _strings(result: RoofResult, places: Places, array: ModuleArray) -> tuple[dict[str, Any], dict[str, float]]:

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rowplane.levelling.condition import SMOOTH_LENGTHS_MM, Erred, widened
 from rowplane.levelling.observe import gap_row, gap_variance, height_variance
 from rowplane.levelling.sigma import Z95, off_plane, set_variance
 from rowplane.levelling.string_line import Strung
+from rowplane.levelling.taken import taken_of
 from rowplane.model import Array, Measure, RecheckBasis
 
 SOFT = 8
 """Power of the mean that stands for 'the worst foot': a plain greatest value would not see progress at the second worst."""
+
+
+UNSAID_MM = 3.0
+"""Smooth survey error, sd, that the choice of points reckons with beside what the survey says of itself."""
 
 
 MOST_SWAPPED = 15
@@ -68,44 +74,63 @@ def chosen(
 ) -> tuple[list[tuple[int, Literal["gap", "height"]]], list[float]]:
     """Greedy picks of at most `most` points until the worst sigma is at most `limit_mm`, and the worst sigma after each.
 
-    No pick where nothing is to be gained, or where all is within the limit from the start.
+    Points are then exchanged for ones that tell more where the survey errs beyond what it says, as far as the limit is kept. No
+    pick where nothing is to be gained, or where all is within the limit from the start.
     """
     every = np.ones(len(points.foot), dtype=bool)
-    picks, after = _greedy(basis, points, every, most, limit_mm)
+    picks, after = _greedy(basis, basis, points, every, most, limit_mm)
     if 2 < len(picks) <= MOST_SWAPPED:
-        better = np.isin(np.arange(len(every)), _swapped(basis, points, picks))
-        again, then = _greedy(basis, points, better, len(picks), limit_mm)
-        if then[-1] <= max(after[-1], limit_mm):
-            picks, after = again, then
+        reached = after[-1] <= limit_mm
+        for way, bound in ((basis, max(after[-1], limit_mm)), (_doubted(basis), limit_mm if reached else np.inf)):
+            better = np.isin(np.arange(len(every)), _swapped(way, basis, points, picks, bound))
+            again, then = _greedy(way, basis, points, better, len(picks), limit_mm)
+            if then[-1] <= bound:
+                picks, after = again, then
     return [(int(points.foot[pick]), points.kind) for pick in picks], after
 
 
 def _greedy(
-    basis: RecheckBasis, points: _Points, among: NDArray[np.bool_], most: int, limit_mm: float
+    way: RecheckBasis, basis: RecheckBasis, points: _Points, among: NDArray[np.bool_], most: int, limit_mm: float
 ) -> tuple[list[int], list[float]]:
-    state = _State(basis, points)
+    """Best picks one after the other by the covariance of `way`, until that of `basis` has all within the limit."""
+    said, state = _State(basis, points), _State(way, points)
     state.left &= among
     picks: list[int] = []
     after: list[float] = []
-    while len(picks) < most and state.worst() > limit_mm and (best := state.best()) is not None:
+    while len(picks) < most and said.worst() > limit_mm and (best := state.best()) is not None:
         state.take(best)
+        said.take(best)
         picks.append(best)
-        after.append(state.worst())
+        after.append(said.worst())
     return picks, after
 
 
-def _swapped(basis: RecheckBasis, points: _Points, picks: list[int]) -> list[int]:
+def _doubted(basis: RecheckBasis) -> RecheckBasis:
+    """The basis with a smooth survey error beside what the survey says of itself; as it is once readings have told of one.
+
+    Without it the points would gather where the survey is least sure of single rafters, and tell nothing of what it cannot know.
+    """
+    if any(taken.kind in ("gap", "height") for taken in taken_of(basis)):
+        return basis
+    ways = [widened(basis, Erred(1.0, UNSAID_MM, length)).covariance_mm2 for length in SMOOTH_LENGTHS_MM]
+    return replace(basis, covariance_mm2=np.mean(ways, axis=0))
+
+
+def _swapped(way: RecheckBasis, basis: RecheckBasis, points: _Points, picks: list[int], bound_mm: float) -> list[int]:
     """Each pick in turn changed for the point that is best beside the others, until none changes (three rounds at most).
 
-    What is picked first is picked without knowing the rest; a single exchange is known to mend most of that.
+    What is picked first is picked without knowing the rest; a single exchange is known to mend most of that. Best by the
+    covariance of `way`, among points that leave the worst sigma by that of `basis` within the bound.
     """
     now = list(picks)
     for _ in range(3):
         before = tuple(now)
         for i in range(len(now)):
-            state = _State(basis, points)
+            said, state = _State(basis, points), _State(way, points)
             for pick in now[:i] + now[i + 1 :]:
                 state.take(pick)
+                said.take(pick)
+            state.left &= said.worst_after() <= bound_mm
             best = state.best()
             now[i] = now[i] if best is None else best
         if tuple(now) == before:
@@ -135,11 +160,18 @@ class _State:
     def worst(self) -> float:
         return float(np.sqrt(np.max(np.maximum(self.seats, 0.0) + self.fixed, initial=0.0)))
 
+    def worst_after(self) -> Array:
+        """Worst sigma `(c,)` with each of the candidates taken, mm."""
+        return np.asarray(np.sqrt(np.max(self._after(), axis=0, initial=0.0)))
+
+    def _after(self) -> Array:
+        spread = np.diag(self.among) + self.points.variance
+        return np.asarray(np.maximum(self.seats[:, None] - self.cross**2 / spread[None, :], 0.0) + self.fixed[:, None])
+
     def best(self) -> int | None:
         if not self.left.any():
             return None
-        spread = np.diag(self.among) + self.points.variance
-        after = np.maximum(self.seats[:, None] - self.cross**2 / spread[None, :], 0.0) + self.fixed[:, None]
+        after = self._after()
         score = np.where(self.left, np.sum(after ** (SOFT // 2), axis=0), np.inf)
         now = float(np.sum((np.maximum(self.seats, 0.0) + self.fixed) ** (SOFT // 2)))
         best = int(np.argmin(score))

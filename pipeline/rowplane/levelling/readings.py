@@ -11,7 +11,20 @@ from numpy.typing import NDArray
 
 from rowplane.errors import RowplaneError
 from rowplane.findings import finding
-from rowplane.levelling.condition import Evidence, evidence_of, misfit, roughly_erred, standardised, standing, widened
+from rowplane.levelling.condition import (
+    FEWEST_TO_TELL,
+    Erred,
+    Evidence,
+    evidence_of,
+    likely_erred,
+    misfit,
+    plausible,
+    roughly_erred,
+    smoothly_erred,
+    standardised,
+    standing,
+    widened,
+)
 from rowplane.levelling.observe import string_of
 from rowplane.levelling.taken import Taken, place_of, rail_of, resolve, row_of, taken_of
 from rowplane.model import Array, FieldReading, FieldReadings, Finding, RecheckBasis
@@ -21,6 +34,9 @@ OUTLIER = 4.0
 
 DOUBLE = 3.0
 """Two readings of one thing disagree beyond this many standard deviations of their difference."""
+
+ANY_LEVEL = float(np.log(2000.0 / np.sqrt(2 * np.pi)))
+"""What a second level costs in powers of e: it may stand anywhere over 2 m (assumed)."""
 
 MOST_MOVED_MM = 1000.0
 """A hook or rail that moved further asks for a new layout, not for a recheck."""
@@ -140,10 +156,10 @@ def _whole(basis: RecheckBasis, reading: FieldReading, source: str) -> None:
     if reading.kind == "height" and reading.id not in basis.foot_ids + basis.hook_ids and np.isnan(v):
         raise RowplaneError(subject, "a rail without a place", "v_mm, where the staff stood", "Give v_mm from the datum.")
     if reading.kind == "set" and not np.isnan(value) and not limits.lift_min_mm - 1 <= value <= limits.lift_max_mm + 1:
-        likely = _unit_of(value, lambda x: limits.lift_min_mm <= x <= limits.lift_max_mm)
+        likely = _meant(value, lambda x: limits.lift_min_mm <= x <= limits.lift_max_mm)
         raise RowplaneError(
             subject, f"a lift of {value:g} mm", f"{limits.lift_min_mm:g} to {limits.lift_max_mm:g} mm",
-            f"It reads like {likely}: give mm." if likely else "Measure from rail top to module seat.",
+            f"It reads like {likely}: correct the line." if likely else "Measure from rail top to module seat.",
         )  # fmt: skip
     if reading.kind == "moved":
         _moved_whole(basis, reading, subject)
@@ -166,6 +182,15 @@ def _moved_whole(basis: RecheckBasis, reading: FieldReading, subject: str) -> No
         subject, f"a move of {far:.0f} mm", f"at most {MOST_MOVED_MM:.0f} mm",
         f"u_mm reads like {likely}: give mm." if likely else "Run the job again with the true rafter positions.",
     )  # fmt: skip
+
+
+def _meant(value: float, fits: Callable[[float], bool]) -> str:
+    """What a single value was written as by mistake: another unit, too large by a unit's factor, or the wrong sign; or ''."""
+    if unit := _unit_of(value, fits):
+        return unit
+    if factor := next((factor for factor in FACTORS.values() if fits(value / factor)), 0.0):
+        return f"{factor:g} times as much"
+    return "the wrong sign" if fits(-value) else ""
 
 
 def _unit_of(value: float, fits: Callable[[float], bool]) -> str:
@@ -223,7 +248,8 @@ def _judge_factor(read: Array, expected: Array, sd: Array, subject: str, meant: 
     """Raise where the readings as a whole fit only when taken in another unit, or with the other sign."""
 
     def fits(value: Array) -> bool:
-        return float(np.median(np.abs(value - expected) / sd)) <= OUTLIER
+        # Two thirds, not half: of three heights one is the level itself, and two of one line tell of no unit.
+        return float(np.quantile(np.abs(value - expected) / sd, 2 / 3, method="higher")) <= OUTLIER
 
     if fits(read):
         return
@@ -261,30 +287,42 @@ def _agree(basis: RecheckBasis, first: Taken, second: Taken, source: str) -> Non
 def _without_outliers(
     basis: RecheckBasis, kept: tuple[Taken, ...], new: tuple[Taken, ...], source: str
 ) -> tuple[tuple[Taken, ...], list[Finding]]:
-    """Leave out new readings one by one, the worst first, while one stands off all that is known without it."""
+    """Leave out new readings that stand off all that is known without them, unless a smooth survey error tells more likely."""
+    old, told = (tuple(t for t in some if t.kind in ("gap", "height")) for some in (kept, new))
+    if not told:
+        return new, []
+    _judge_level(basis, old + told, source)
+    good, findings = _left_out(basis, old, told, roughly_erred)
+    if findings and len(old + told) >= FEWEST_TO_TELL:
+        other, fewer = _left_out(basis, old, told, smoothly_erred)
+        sets = ((good, len(findings)), (other, len(fewer)))
+        first, second = (plausible(basis, evidence_of(basis, old + some), slips) for some, slips in sets)
+        good, findings = (other, fewer) if second > first else (good, findings)
+    if len(findings) > max(1, len(told) // 3):
+        names = ", ".join(f.subject.removeprefix("reading ") for f in findings)
+        raise RowplaneError(
+            source, f"{len(findings)} of {len(told)} readings off what survey and the others say ({names})", "a third at most",
+            "Check that the file belongs to this roof, its unit, and that ids were not swapped.",
+        )  # fmt: skip
+    return tuple(t for t in new if t in good or t.kind not in ("gap", "height")), findings
+
+
+def _left_out(
+    basis: RecheckBasis, old: tuple[Taken, ...], told: tuple[Taken, ...], erred: Callable[[RecheckBasis, Evidence], Erred]
+) -> tuple[tuple[Taken, ...], list[Finding]]:
+    """New readings but for those beyond OUTLIER, left out one by one, the worst first; the survey errs as `erred` has it."""
     findings: list[Finding] = []
-    told = [t for t in new if t.kind in ("gap", "height")]
-    at_first = len(told)
     while told:
-        every = tuple(t for t in kept if t.kind in ("gap", "height")) + tuple(told)
+        every = old + told
         evidence = evidence_of(basis, every)
-        if len(told) == at_first:
-            _judge_level(basis, every, evidence, source)
-        size, miss = standardised(*misfit(widened(basis, roughly_erred(basis, evidence)), evidence))
-        mine = np.arange(len(every)) >= len(every) - len(told)
-        worst = int(np.argmax(np.where(mine, size, -1.0)))
+        size, miss = standardised(*misfit(widened(basis, erred(basis, evidence)), evidence))
+        worst = len(old) + int(np.argmax(size[len(old) :]))
         if size[worst] <= OUTLIER:
             break
         out = every[worst]
-        told.remove(out)
+        told = tuple(t for t in told if t is not out)
         findings.append(_outlier(out, float(miss[worst])))
-    if len(findings) > max(1, at_first // 3):
-        names = ", ".join(f.subject.removeprefix("reading ") for f in findings)
-        raise RowplaneError(
-            source, f"{len(findings)} of {at_first} readings off what survey and the others say ({names})", "a third at most",
-            "Check that the file belongs to this roof, its unit, and that ids were not swapped.",
-        )  # fmt: skip
-    return tuple(t for t in new if t in told or t.kind not in ("gap", "height")), findings
+    return told, findings
 
 
 def _outlier(out: Taken, miss: float) -> Finding:
@@ -295,33 +333,48 @@ def _outlier(out: Taken, miss: float) -> Finding:
     return finding("reading-outlier", f"reading {out.id}", text, out.value_mm, expected, "mm")
 
 
-def _judge_level(basis: RecheckBasis, every: tuple[Taken, ...], evidence: Evidence, source: str) -> None:
-    """Raise where heights fit nothing as one set, and all fits once those from some line of the file on get their own level."""
+def _judge_level(basis: RecheckBasis, every: tuple[Taken, ...], source: str) -> None:
+    """Raise where all heights fit once some of them have a level of their own, and nothing else explains them as well.
+
+    Those from some line of the file on, or, where two set-ups were mixed, those that stand highest over the survey.
+    """
+    evidence = evidence_of(basis, every)
     residual, weight = misfit(basis, evidence)
     heights = np.flatnonzero([t.kind == "height" for t in every])
-    if float(np.max(standardised(residual, weight)[0], initial=0.0)) <= OUTLIER:
+    n, best, least = len(heights), None, ANY_LEVEL
+    one = plausible(basis, evidence, 0)
+    orders = ((heights, np.log(max(n, 1))), (heights[np.argsort(residual[heights], kind="stable")], n * np.log(2.0)))
+    for order, cost in orders:
+        sizes = [_jump_size(_from(order[k:], len(every)), residual, weight) for k in range(2, n - 1)]
+        if not sizes:
+            continue
+        others = order[2 + int(np.argmax(sizes)) :]
+        freed = replace(evidence, datums=np.column_stack([evidence.datums, _from(others, len(every))]))
+        gain = plausible(basis, freed, 0) - one - cost
+        if gain > least and _all_fit(basis, freed):
+            best, least = (freed, others), gain
+    if best is None:
         return
-    best, at = 0.0, -1
-    for k in range(2, len(heights) - 1):
-        jump = _from(heights[k:], len(every))
-        own = float(jump @ weight @ jump)
-        if own > 1e-12 and (size := float(jump @ weight @ residual) ** 2 / own) > best:
-            best, at = size, k
-    if at < 0 or best <= OUTLIER**2:
-        return
-    jump = _from(heights[at:], len(every))
-    freed = replace(evidence, datums=np.column_stack([evidence.datums, jump]))
-    wide = widened(basis, roughly_erred(basis, freed))
+    wide, jump = widened(basis, likely_erred(basis, best[0])), best[0].datums[:, -1]
     residual, weight = misfit(wide, evidence)
-    own = float(jump @ weight @ jump)
-    step = float(jump @ weight @ residual) / own
-    left, _ = standardised(*misfit(wide, freed))
-    if left.max() <= OUTLIER < abs(step) * np.sqrt(own) and abs(step) > 5 * basis.limits.reading_sd_mm:
+    step = float(jump @ weight @ residual) / float(jump @ weight @ jump)
+    if abs(step) > 5 * basis.limits.reading_sd_mm:
+        names = ", ".join(every[i].id for i in sorted(best[1])[:3])
         raise RowplaneError(
             f"{source}, heights of array {basis.array}",
-            f"two levels: from {every[heights[at]].id} on all stand {step * basis.up[2]:+.1f} mm", "one level per file",
+            f"two levels: {len(best[1])} of {n} ({names} …) stand {step * basis.up[2]:+.1f} mm", "one level per file",
             "Give the heights of each set-up of the level in a file of its own.",
         )  # fmt: skip
+
+
+def _jump_size(jump: Array, residual: Array, weight: Array) -> float:
+    own = float(jump @ weight @ jump)
+    return float(jump @ weight @ residual) ** 2 / own if own > 1e-12 else 0.0
+
+
+def _all_fit(basis: RecheckBasis, evidence: Evidence) -> bool:
+    size, _ = standardised(*misfit(widened(basis, likely_erred(basis, evidence)), evidence))
+    return float(size.max()) <= OUTLIER
 
 
 def _from(some: NDArray[np.int64], n: int) -> Array:

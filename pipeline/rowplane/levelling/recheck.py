@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from rowplane.findings import finding
-from rowplane.levelling.condition import conditioned, evidence_of, standing, times_erred
+from rowplane.levelling.condition import AS_SAID, conditioned, evidence_of, likely_erred, standing
 from rowplane.levelling.cures import cures_of
 from rowplane.levelling.readings import judge
 from rowplane.levelling.result import levelling_of
@@ -88,11 +88,16 @@ def _notes(before: RecheckBasis, one: Solved) -> dict[str, str]:
 
 def _survey_off(basis: RecheckBasis) -> tuple[Finding, ...]:
     stood = standing(basis)
-    times = times_erred(stood, evidence_of(stood, taken_of(basis)))
-    if times == 1.0:
+    way = likely_erred(stood, evidence_of(stood, taken_of(basis)))
+    if way == AS_SAID:
         return ()
-    text = f"By the readings the survey errs about {times:g} times as much as was said; sigma of what was not measured says so now."
-    return (finding("survey-errs-more", f"array {basis.array}", text, times, 1.0),)
+    if way.smooth_mm > 0:
+        size, unit, limit = way.smooth_mm, "mm", 0.0
+        words = f"smoothly by about {size:g} mm over {way.length_mm / 1000:g} m beside what was said"
+    else:
+        size, unit, limit, words = way.times, "", 1.0, f"about {way.times:g} times as much as was said"
+    text = f"By the readings the survey errs {words}; sigma of what was not measured says so now."
+    return (finding("survey-errs-more", f"array {basis.array}", text, size, limit, unit),)
 
 
 def _set_off(one: Solved) -> tuple[Finding, ...]:

@@ -49,17 +49,21 @@
     }
     return M.map((row) => row.slice(n));
   }
-  function logDeterminant(A) {
-    const M = A.map((row) => Float64Array.from(row));
+  // Logarithm of the determinant of a covariance S, and xᵀ S⁻¹ y of every two of the `columns`, by elimination.
+  function forms(S, columns) {
+    const n = S.length, m = columns.length, F = zeros(m, m);
+    const M = S.map((row, i) => { const r = new Float64Array(n + m); r.set(row); columns.forEach((x, k) => (r[n + k] = x[i])); return r; });
     let log = 0;
-    for (let c = 0; c < M.length; c++) {
-      log += Math.log(M[c][c]);
-      for (let r = c + 1; r < M.length; r++) {
-        const f = M[r][c] / M[c][c];
-        for (let k = c; k < M.length; k++) M[r][k] -= f * M[c][k];
+    for (let c = 0; c < n; c++) {
+      const p = M[c];
+      log += Math.log(p[c]);
+      for (let k = 0; k < m; k++) for (let l = 0; l < m; l++) F[k][l] += (p[n + k] * p[n + l]) / p[c];
+      for (let r = c + 1; r < n; r++) {
+        const f = M[r][c] / p[c];
+        if (f) for (let k = c; k < n + m; k++) M[r][k] -= f * p[k];
       }
     }
-    return log;
+    return { log, F };
   }
   const dot = (a, b) => { let s = 0; for (let k = 0; k < a.length; k++) s += a[k] * b[k]; return s; };
   const times = (A, x) => Float64Array.from(A, (row) => dot(row, x));
@@ -95,27 +99,33 @@
     const n = told.length, cross = told.map((t) => times(C, t.row));
     const W0 = zeros(n, n);
     for (let i = 0; i < n; i++) for (let j = 0; j < n; j++) W0[i][j] = dot(told[i].row, cross[j]) + (i === j ? told[i].variance : 0);
-    const W = inverse(W0), r = Float64Array.from(told, (t) => t.level - dot(t.row, array.rail));
-    let log = logDeterminant(W0);
+    const W = inverse(W0), r = residuals(array, told);
     if (told.some((t) => t.datum)) {
-      const d = Float64Array.from(told, (t) => (t.datum ? 1 : 0)), lean = times(W, d), whole = dot(d, lean);
-      log += Math.log(whole);
+      const d = datum(told), lean = times(W, d), whole = dot(d, lean);
       for (let i = 0; i < n; i++) for (let j = 0; j < n; j++) W[i][j] -= (lean[i] * lean[j]) / whole;
     }
-    return { cross, W, r, log };
+    return { cross, W, r };
   }
+  const residuals = (array, told) => Float64Array.from(told, (t) => t.level - dot(t.row, array.rail));
+  const datum = (told) => Float64Array.from(told, (t) => (t.datum ? 1 : 0));
 
   // Every reading's miss from what all others say of it, over its standard deviation.
   function misses(W, r) {
     const pull = times(W, r), most = Math.max(...W.map((row, i) => row[i]));
     return W.map((row, i) => (row[i] > 1e-9 * most ? Math.abs(pull[i]) / Math.sqrt(row[i]) : 0));
   }
-  // The survey's error taken k times as large; what hooks scatter stays.
-  function widened(array, C, k) {
-    if (k === 1) return C;
-    const wide = C.map((row) => row.map((x) => k * k * x));
-    for (const [i, j, x] of array.scatter) { wide[i][j] += (1 - k * k) * x; if (i !== j) wide[j][i] += (1 - k * k) * x; }
+  // The survey's error taken `times` as large, and a smooth one of `smooth` mm over `length` mm on top; what hooks scatter stays.
+  const said = (k) => ({ times: k, smooth: 0, length: 0 });
+  function widened(array, C, way) {
+    const k = way.times ** 2, wide = C.map((row) => row.map((x) => k * x));
+    for (const [i, j, x] of array.scatter) { wide[i][j] += (1 - k) * x; if (i !== j) wide[j][i] += (1 - k) * x; }
+    if (way.smooth) alike(array, way.length).forEach((row, i) => row.forEach((x, j) => (wide[i][j] += way.smooth ** 2 * x)));
     return wide;
+  }
+  // How much rail tops at the feet share of an error that stays alike over a length at the hooks.
+  function alike(array, length) {
+    const at = array.hooks, half = array.influence.map((own) => Float64Array.from(at, ([u, v]) => own.reduce((s, [h, x]) => s + x * Math.exp(-((at[h][0] - u) ** 2 + (at[h][1] - v) ** 2) / (2 * length ** 2)), 0)));
+    return half.map((row) => Float64Array.from(array.influence, (own) => own.reduce((s, [h, x]) => s + x * row[h], 0)));
   }
   // How many times its stated error the survey may be taken to err: none beyond 25 mm at a typical foot.
   function factors(array, C) {
@@ -125,35 +135,63 @@
   }
   // The factor while slips may be among the readings: by the median miss, which a few slips do not move.
   function roughlyErred(array, C, told) {
-    if (told.length < 4) return 1;
+    if (told.length < 4) return said(1);
     let limit = 0.6745 + 2 / Math.sqrt(told.length);
     for (const k of factors(array, C)) {
-      const { W, r } = weighed(array, widened(array, C, k), told), size = [...misses(W, r)].sort((a, b) => a - b), n = size.length;
-      if ((size[(n - 1) >> 1] + size[n >> 1]) / 2 <= limit) return k;
+      const { W, r } = weighed(array, widened(array, C, said(k)), told), size = [...misses(W, r)].sort((a, b) => a - b), n = size.length;
+      if ((size[(n - 1) >> 1] + size[n >> 1]) / 2 <= limit) return said(k);
       limit = 1.2 * 0.6745;
     }
-    return 1;
+    return said(1);
   }
-  // The likeliest factor of readings that were all found good (restricted likelihood).
-  function timesErred(array, C, told) {
-    if (told.length < 4) return 1;
-    const all = factors(array, C), score = all.map((k) => weighed(array, widened(array, C, k), told)).map(({ W, r, log }) => -0.5 * (log + dot(r, times(W, r))));
-    const best = score.indexOf(Math.max(...score));
-    return score[best] > score[0] + 1 ? all[best] : 1;
+  // Logarithm of the readings' restricted likelihood for each way in which the survey may err, but for a constant.
+  const SMOOTHLY = [2000, 3000, 4000].flatMap((length) => [2, 3, 4, 6, 8, 12, 16].map((smooth) => ({ times: 1, smooth, length })));
+  function likelihoods(array, C, told, ways) {
+    const rows = told.map((t) => [...t.row.entries()].filter(([, x]) => x)), n = told.length, scatter = zeros(C.length, C.length);
+    for (const [i, j, x] of array.scatter) scatter[i][j] = scatter[j][i] = x;
+    const spread = (A) => rows.map((a) => Float64Array.from(rows, (b) => { let s = 0; for (const [i, x] of a) for (const [j, y] of b) s += x * y * A[i][j]; return s; }));
+    const whole = spread(C), fixed = spread(scatter), r = residuals(array, told), d = datum(told), levels = told.some((t) => t.datum);
+    const smooth = new Map([...new Set(ways.map((way) => way.length))].filter((length) => length).map((length) => [length, spread(alike(array, length))]));
+    return ways.map((way) => {
+      const k = way.times ** 2, S = zeros(n, n), on = smooth.get(way.length);
+      for (let i = 0; i < n; i++) for (let j = 0; j < n; j++) S[i][j] = k * (whole[i][j] - fixed[i][j]) + fixed[i][j] + (on ? way.smooth ** 2 * on[i][j] : 0) + (i === j ? told[i].variance : 0);
+      const { log, F } = forms(S, [r, d]);
+      return -0.5 * (levels ? log + Math.log(F[1][1]) + F[0][0] - F[0][1] ** 2 / F[1][1] : log + F[0][0]);
+    });
   }
+  // The likeliest factor, or smooth error, of readings that were all found good: as the survey says unless another tells much more.
+  function likelyErred(array, C, told) {
+    const ways = told.length < 4 ? [said(1)] : [...factors(array, C).map(said), ...(array.hooks.length ? SMOOTHLY : [])];
+    const score = likelihoods(array, C, told, ways), best = score.indexOf(Math.max(...score));
+    return score[best] > score[0] + 2 ? { way: ways[best], worth: score[best] - 2 } : { way: ways[0], worth: score[0] };
+  }
+  function smoothlyErred(array, C, told) {
+    const score = likelihoods(array, C, told, SMOOTHLY);
+    return SMOOTHLY[score.indexOf(Math.max(...score))];
+  }
+  // How likely it is that these readings were good and those left out were slips.
+  const plausible = (array, C, { told, out }) => likelyErred(array, C, told).worth - 0.5 * Math.log(2 * Math.PI) * told.length - Math.log(50 * 200) * out.length;
 
-  // Rail tops and their covariance with the readings taken in; readings that fit nothing are left out, the worst first.
-  function conditioned(array, readings) {
-    const own = covariance(array), out = [];
-    let C = own, rail = Float64Array.from(array.rail), told = readings.map((r) => evidence(array, r));
+  // Readings without those that fit nothing, left out one by one, the worst first; the survey errs as `erred` has it.
+  function leftOut(array, C, every, erred) {
+    const told = [...every], out = [];
     while (told.length) {
-      C = widened(array, own, roughlyErred(array, own, told));
-      const { W, r } = weighed(array, C, told), pull = times(W, r), size = misses(W, r), worst = size.indexOf(Math.max(...size));
+      const { W, r } = weighed(array, widened(array, C, erred(array, C, told)), told), pull = times(W, r), size = misses(W, r), worst = size.indexOf(Math.max(...size));
       if (size[worst] <= 4) break;
       out.push({ reading: told[worst].reading, expected: told[worst].reading.value - pull[worst] / W[worst][worst] });
       told.splice(worst, 1);
     }
-    C = widened(array, own, timesErred(array, own, told));
+    return { told, out };
+  }
+  // Rail tops and their covariance with the readings taken in; a smooth survey error where that tells more likely than slips.
+  function conditioned(array, readings) {
+    const own = covariance(array), every = readings.map((r) => evidence(array, r)), rail = Float64Array.from(array.rail);
+    let found = leftOut(array, own, every, roughlyErred);
+    if (found.out.length && every.length >= 4 && array.hooks.length) {
+      const other = leftOut(array, own, every, smoothlyErred);
+      if (plausible(array, own, other) > plausible(array, own, found)) found = other;
+    }
+    const { told, out } = found, C = widened(array, own, likelyErred(array, own, told).way);
     if (told.length) {
       const { cross, W, r } = weighed(array, C, told), gain = times(W, r), n = array.feet.length;
       for (let i = 0; i < n; i++) for (let k = 0; k < told.length; k++) rail[i] += cross[k][i] * gain[k];
