@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 
+from open_data import OPEN_DATA, needs_open_data
 from rowplane.config import IngestConfig
 from rowplane.errors import RowplaneError
 from rowplane.ingest import read_survey
 
-DATA = Path(__file__).parents[3] / "shared" / "data"
-pytestmark = pytest.mark.skipif(not DATA.is_dir(), reason="the open data are not beside the repository")
+pytestmark = needs_open_data
 
 
 @pytest.mark.parametrize(
@@ -34,7 +32,7 @@ pytestmark = pytest.mark.skipif(not DATA.is_dir(), reason="the open data are not
     ],
 )
 def test_points_unit_and_system(name: str, points: int, epsg: int | None, unit_mm: float, across_m: float) -> None:
-    survey = read_survey((DATA / name,), IngestConfig())
+    survey = read_survey((OPEN_DATA / name,), IngestConfig())
     assert len(survey.points_mm) == points
     assert survey.frame.epsg == epsg
     assert survey.frame.unit_mm == pytest.approx(unit_mm)
@@ -46,19 +44,19 @@ def test_points_unit_and_system(name: str, points: int, epsg: int | None, unit_m
 def test_two_tiles_of_a_row_join() -> None:
     # IGN LiDAR HD (Etalab Open Licence 2.0), by way of IGNF/ign-pdal-tools test data (MIT)
     names = ("row_a_epsg2154.laz", "row_b_epsg2154.laz")
-    survey = read_survey(tuple(DATA / name for name in names), IngestConfig())
+    survey = read_survey(tuple(OPEN_DATA / name for name in names), IngestConfig())
     assert [s.points for s in survey.sources] == [84_524, 72_770]
     assert np.ptp(survey.points_mm[:, 0]) / 1000 == pytest.approx(100, abs=0.1)
 
 
 def test_steps_lost_in_an_earlier_export_are_seen() -> None:
     # AHN3 (CC0), by way of the City3D dataset: 31 mm is the float32 spacing of northings near 500 km.
-    assert read_survey((DATA / "gable_local.ply",), IngestConfig()).step_mm == pytest.approx(31.25)
+    assert read_survey((OPEN_DATA / "gable_local.ply",), IngestConfig()).step_mm == pytest.approx(31.25)
 
 
 def test_raster_cells_become_points() -> None:
     # A. Zaborowski (CC BY 3.0)
-    survey = read_survey((DATA / "barn_dsm_5cm_epsg2180.tif",), IngestConfig())
+    survey = read_survey((OPEN_DATA / "barn_dsm_5cm_epsg2180.tif",), IngestConfig())
     assert len(survey.points_mm) + dict(survey.dropped)["raster cells without a height"] == 880 * 880
     assert survey.step_mm < 0.01
 
@@ -66,4 +64,4 @@ def test_raster_cells_become_points() -> None:
 def test_what_is_no_roof_is_refused() -> None:
     # libE57Format test data (CC0)
     with pytest.raises(RowplaneError, match="no roof"):
-        read_survey((DATA / "not_a_roof.e57",), IngestConfig())
+        read_survey((OPEN_DATA / "not_a_roof.e57",), IngestConfig())

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from shapely.geometry import Polygon
 
+from open_data import OPEN_DATA
 from rowplane.frames import face_frame, survey_to_face
 from rowplane.geometry import fit_plane
 from rowplane.model import EdgeKind, Face
 from test_4_placement.builders import face
 
-FILE = Path(__file__).parents[3] / "shared" / "data" / "roof_polygons.json"
+FILE = OPEN_DATA / "roof_polygons.json"
 LEVEL_SHARE = 0.1
 """A side that rises less than this per length is an eave or a ridge; others are taken as verges (kinds are not in the data)."""
 

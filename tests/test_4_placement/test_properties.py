@@ -6,17 +6,17 @@ import time
 from itertools import combinations
 
 import numpy as np
-import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from shapely.geometry import MultiPolygon, Polygon, box
 
+from open_data import needs_open_data
 from rowplane.config import HardwareConfig, ModuleConfig, PlacementConfig, SetbackConfig, SiteConfig
 from rowplane.model import Face, Layout, Obstacle
 from rowplane.placement import place_modules
 from rowplane.placement.arrays import groups_of
 from test_4_placement.builders import face, surfaces
-from test_4_placement.real_roofs import FILE, real_faces
+from test_4_placement.real_roofs import real_faces
 
 KINDS = st.sampled_from(["eave", "ridge", "hip", "valley", "verge", "step"])
 
@@ -108,7 +108,7 @@ def test_a_concave_corner_keeps_its_distance_all_round() -> None:
     assert usable.contains(box(4000, 2000, 4400, 2400)), "the inside behind the corner stays whole"
 
 
-@pytest.mark.skipif(not FILE.is_file(), reason="real roof faces are not here")
+@needs_open_data
 def test_real_faces_each_under_a_second_and_within_both_bounds() -> None:
     """Every face of the file (3DBAG, CC BY 4.0): result or reason, count within the grid's and the area's bound, under 1 s."""
     filled = 0
