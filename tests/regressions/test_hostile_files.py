@@ -58,6 +58,44 @@ def test_a_pcd_header_that_does_not_stand_at_the_margin(key: str, points: int, t
             make.read(path)
 
 
+def test_a_ply_header_that_ends_in_more_words(tmp_path: Path) -> None:
+    path = make.write_ply(tmp_path / "roof.ply", POINTS, encoding="ascii")
+    path.write_bytes(path.read_bytes().replace(b"end_header\n", b"end_header of it\n", 1))
+    assert len(make.read(path).points_mm) == len(POINTS)
+
+
+@pytest.mark.parametrize("kind", ["xyz", "pts", "csv", "ply", "level"])
+def test_a_line_without_end_is_not_taken_into_memory(kind: str, tmp_path: Path) -> None:
+    path = tmp_path / f"roof.{'csv' if kind == 'level' else kind}"
+    if kind == "level":
+        path.write_text("u_m,v_m,staff_m\n" + "".join(f"{k % 9},{k // 9},{2 - k / 50}\n" for k in range(90)))
+    elif kind == "ply":
+        make.write_ply(path, POINTS, encoding="ascii")
+    else:
+        make.WRITERS[kind](path, POINTS)
+    content = path.read_bytes()
+    path.write_bytes(content[:-2])
+    with path.open("ab") as stream:
+        stream.truncate(100_000_000)  # nothing but zeros, and no room taken on disk
+    before = peak_memory_mb()
+    with pytest.raises(RowplaneError, match=r"a line of more than 65,536 bytes"):
+        make.read(path)
+    assert peak_memory_mb() - before < 50
+
+
+def test_a_quote_that_never_ends(tmp_path: Path) -> None:
+    """The module that reads CSV has a limit of its own for a field, and an error of its own."""
+    from rowplane.ingest import read_field_readings
+
+    endless = '"' + ("note " * 2000 + "\n") * 20
+    (tmp_path / "levels.csv").write_text("u_m,v_m,staff_m,point\n0,0,2,\n1,0,2,\n1,1,1.5," + endless)
+    with pytest.raises(RowplaneError, match="field larger than"):
+        make.read(tmp_path / "levels.csv")
+    (tmp_path / "readings.csv").write_text("id,kind,value_mm,note\nA1-0-1,height,1200," + endless)
+    with pytest.raises(RowplaneError, match="field larger than"):
+        read_field_readings(tmp_path / "readings.csv")
+
+
 def test_obj_vertices_that_are_not_in_space(tmp_path: Path) -> None:
     (tmp_path / "roof.obj").write_text("v 0\nv 1\nv 2\nf 1 2 3\n")
     with pytest.raises(RowplaneError):
@@ -175,6 +213,21 @@ def test_e57_entities_are_refused_before_they_grow(tmp_path: Path) -> None:
     with pytest.raises(RowplaneError, match="document type"):
         make.read(path)
     assert len(make.read(e57_with(tmp_path / "plain.e57", "", b"")).points_mm) == len(POINTS)
+
+
+@pytest.mark.parametrize(
+    "more", [b'<a type="Structure">' * 70 + b"</a>" * 70, b"".join(b'<a%d type="Integer"/>' % k for k in range(1001))]
+)
+def test_e57_elements_that_take_their_square_in_time(more: bytes, tmp_path: Path) -> None:
+    """A file of 5 MB, 200,000 elements within each other, kept the library busy for minutes."""
+    from fuzz import fields
+
+    data = fields.e57_open(make.write_e57(tmp_path / "roof.e57", POINTS).read_bytes())
+    start, end = fields.e57_text(data)
+    text = data[start:end].replace(b"</e57Root>", more + b"</e57Root>")
+    (tmp_path / "roof.e57").write_bytes(fields.e57_seal(fields.e57_mend(data[:start] + text)))
+    with pytest.raises(RowplaneError, match="up to 1,000 and 64"):
+        make.read(tmp_path / "roof.e57")
 
 
 def test_an_earlier_result_that_is_encrypted_or_a_link(tmp_path: Path) -> None:

@@ -18,8 +18,11 @@ POINT_BYTES = 0.5
 
 
 PAGE = 1024
-MOST_XML = 50_000_000
+MOST_XML = 10_000_000
 """Bytes of XML: scans and their poses take some kilobytes each."""
+
+MOST_DEPTH, MOST_CHILDREN = 64, 1000
+"""XML elements within each other, and in one that is no vector: the library's time grows with the square of both."""
 
 
 def open_e57(path: Path, config: IngestConfig) -> Opened:
@@ -87,6 +90,30 @@ def _check_xml(path: Path) -> None:
     # UTF-16 would hide the words looked for; the standard asks for UTF-8 (8.1).
     if b"<!DOCTYPE" in text or b"<!ENTITY" in text or b"\0" in text.rstrip(b"\0"):
         raise RowplaneError(str(path), "XML with a document type of its own", "plain XML in UTF-8", "Export it again.")
+    _check_elements(path, text.rstrip(b"\0"))
+
+
+def _check_elements(path: Path, text: bytes) -> None:
+    from xml.parsers import expat
+
+    children, vectors = [0], [False]
+
+    def begin(_: str, given: dict[str, str]) -> None:
+        children[-1] += not vectors[-1]
+        if len(children) > MOST_DEPTH or children[-1] > MOST_CHILDREN:
+            found = f"XML with {children[-1]:,} elements beside each other and {len(children)} within each other"
+            raise RowplaneError(str(path), found, f"up to {MOST_CHILDREN:,} and {MOST_DEPTH}", "Export it again.")
+        children.append(0)
+        vectors.append(given.get("type") == "Vector")
+
+    def end(_: str) -> None:
+        children.pop()
+        vectors.pop()
+
+    parser = expat.ParserCreate()
+    parser.StartElementHandler, parser.EndElementHandler = begin, end
+    with in_words(path, "E57 file"):
+        parser.Parse(text, True)
 
 
 def _scan(file: Any, index: int, count: int) -> Chunk:

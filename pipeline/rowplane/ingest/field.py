@@ -33,6 +33,14 @@ def read_field_readings(path: Path, revision: str = "") -> FieldReadings:
         raise RowplaneError(str(path), error.strerror or "unreadable", "a readings CSV", "Check the path.") from None
     except UnicodeDecodeError:
         raise RowplaneError(str(path), "a file that is not UTF-8 text", "a readings CSV", "Save it as UTF-8 CSV.") from None
+    try:
+        readings = _readings(path, text, revision)
+    except csv.Error as error:
+        raise RowplaneError(str(path), f"a file that is not CSV ({error})", "a readings CSV", "Export it again.") from None
+    return FieldReadings(path.name, readings, hashlib.sha256(content).hexdigest())
+
+
+def _readings(path: Path, text: str, revision: str) -> tuple[FieldReading, ...]:
     if not text.strip():
         hint = "Save it again; a file with the head line alone says that nothing was read."
         raise RowplaneError(str(path), "an empty file", ", ".join(COLUMNS), hint)
@@ -47,8 +55,7 @@ def read_field_readings(path: Path, revision: str = "") -> FieldReadings:
     told = list(enumerate(rows, start=2))
     for line, row in told:
         _same_revision(f"{path.name}, line {line}", (row.get("revision") or "").strip(), revision)
-    readings = tuple(_reading(path, line, row) for line, row in told)
-    return FieldReadings(path.name, readings, hashlib.sha256(content).hexdigest())
+    return tuple(_reading(path, line, row) for line, row in told)
 
 
 def _same_revision(subject: str, told: str, revision: str) -> None:

@@ -16,8 +16,8 @@ from rowplane.findings import finding
 from rowplane.frames import azimuth_deg, face_frame
 from rowplane.geometry import fit_plane
 from rowplane.ingest.footprint import footprint_of
-from rowplane.ingest.opened import FARTHEST
-from rowplane.ingest.text import column, look, number
+from rowplane.ingest.opened import FARTHEST, in_words
+from rowplane.ingest.text import column, look, number, open_lines
 from rowplane.model import Array, Finding, Readings, SurveyFrame
 from rowplane.units import MM_PER_UNIT
 
@@ -80,7 +80,7 @@ def _table(path: Path) -> tuple[Columns, dict[str, tuple[str, ...]], int]:
     rows: list[list[float]] = []
     words: dict[str, list[str]] = {"point": [], "course": [], "on": []}
     empty = 0
-    with path.open("r", encoding="utf-8-sig", errors="replace", newline="") as stream:
+    with open_lines(path, newline="") as stream, in_words(path, "level survey"):
         for count, row in enumerate(csv.reader(stream, delimiter=head.delimiter or " ", skipinitialspace=True), start=1):
             if count <= head.skip or not any(field.strip() for field in row):
                 continue

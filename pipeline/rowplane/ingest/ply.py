@@ -14,6 +14,7 @@ from rowplane.config import IngestConfig
 from rowplane.errors import RowplaneError
 from rowplane.ingest.mesh import open_mesh
 from rowplane.ingest.opened import ROWS, Chunk, Opened, check_count, in_words, no_points
+from rowplane.ingest.text import open_lines
 
 TYPES = {
     "char": "i1",
@@ -177,9 +178,7 @@ def _ascii(path: Path, header: Header, config: IngestConfig) -> Opened:
             return np.loadtxt(stream, max_rows=rows, usecols=columns, ndmin=2)
 
     def chunks() -> Iterator[Chunk]:
-        with in_words(path, "PLY file"), path.open("r", encoding="latin-1") as stream:
-            while stream.readline().strip() != "end_header":
-                pass
+        with in_words(path, "PLY file"), open_lines(path, header.start, "latin-1") as stream:
             left = header.vertices
             while left:
                 part = read(stream, min(ROWS, left))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 import warnings
 from collections.abc import Iterator
@@ -41,12 +42,37 @@ class Head:
     comma_decimals: bool
 
 
+class _Lines(io.FileIO):
+    """A text file's bytes; raises RowplaneError where a line does not end, which would be taken into memory whole."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path)
+        self._path, self._since = path, 0
+
+    def readinto(self, buffer: Any) -> int | None:
+        count = super().readinto(buffer) or 0
+        data = bytes(memoryview(buffer)[:count])
+        last = max(data.rfind(b"\n"), data.rfind(b"\r"))
+        self._since = count - last - 1 if last >= 0 else self._since + count
+        if self._since > LONGEST_LINE:
+            found = f"a line of more than {LONGEST_LINE:,} bytes"
+            raise RowplaneError(str(self._path), found, "one point per line", "Check that this is the right file; export it again.")
+        return count
+
+
+def open_lines(path: Path, start: int = 0, encoding: str = "utf-8-sig", newline: str | None = None) -> io.TextIOWrapper:
+    """A text file from byte `start`, none of whose lines is too long for memory: RowplaneError where one comes."""
+    raw = _Lines(path)
+    raw.seek(start)
+    return io.TextIOWrapper(io.BufferedReader(raw), encoding=encoding, errors="replace", newline=newline)
+
+
 def look(path: Path) -> Head:
     """Finds header, delimiter and first row of numbers. Raises RowplaneError where no row of numbers comes."""
     names: tuple[str, ...] = ()
     shown: tuple[str, ...] = ()
     promised = None
-    with path.open("r", encoding="utf-8-sig", errors="replace") as stream:
+    with open_lines(path) as stream:
         for skip in range(200):
             line = stream.readline(LONGEST_LINE)
             if not line:
@@ -130,7 +156,7 @@ def open_text(path: Path, config: IngestConfig) -> Opened:
         check_count(path, head.promised, shortest, config.max_points)
 
     def chunks() -> Iterator[Chunk]:
-        with path.open("r", encoding="utf-8-sig", errors="replace") as stream:
+        with open_lines(path) as stream:
             for _ in range(head.skip):
                 stream.readline(LONGEST_LINE)
             seen, more = 0, [0]
