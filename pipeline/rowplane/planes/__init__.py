@@ -3,6 +3,7 @@
 grid → cellplanes → segment      the cloud as moments per cell, planes through them, faces as sets of cells (patches.py)
 buildings                        ground, buildings, the one to work on
 labels → contacts → outline      points of each face, lines between faces, straight-edged outlines (drafts.py: in turn)
+overlooked                       faces of a few square metres, point by point, where cells are too coarse for them
 clean → refine                   strips that are not the face taken off, the final plane with its covariance
 edges, obstacles                 names of the sides, what stands on the face
 level                            a level survey: one face

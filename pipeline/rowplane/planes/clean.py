@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import shapely
 from shapely.geometry import LineString, Polygon
@@ -15,26 +17,56 @@ BEYOND_MM = 1000.0
 STRIP_MM = 15.0
 POINTS_PER_STRIP, FEWEST = 40, 8
 LEAST_OFF_MM = 14.0
+WIDEST_MM = 200.0
+"""A strip that must be wider than this to hold enough points cannot tell caps and gutters from tiles."""
+UNSEEN_MM = {"ridge": 130.0, "hip": 130.0, "valley": 130.0, "eave": 180.0}
+"""Half of a cap or tray, and a gutter that an outline drawn from few points takes in (common practice, no source)."""
 
 
-def edge_strips(uvh: Array, edges: tuple[Edge, ...]) -> tuple[float, ...]:
-    """Depth in mm, per edge, of the strip that leaves the sheet; from points `(n, 3)`: u, v, height over the sheet, mm.
+@dataclass(frozen=True)
+class Beside:
+    """Points along the inside of an edge: distance from it `away` `(n,)` and `height` `(n,)` over the sheet, mm."""
+
+    away: Array
+    height: Array
+
+
+def beside(uvh: Array, edges: tuple[Edge, ...]) -> tuple[Beside, ...]:
+    """What lies along each edge, of points `(n, 3)` in the outline: u, v, height over the sheet, mm."""
+    found = []
+    for edge in edges:
+        away, along, length = _place(uvh[:, :2], edge)
+        here = (along > 0.0) & (along < length) & (away > 0.0) & (away < BEYOND_MM)
+        found.append(Beside(away[here], uvh[here, 2]))
+    return tuple(found)
+
+
+def edge_strips(sides: tuple[Beside, ...]) -> tuple[float | None, ...]:
+    """Depth in mm, per edge, of the strip that leaves the sheet; None where too few points would tell.
 
     Averaged along an edge the tile relief cancels; a strip whose mean still differs from the inside is something else.
     """
-    cuts = []
-    for edge in edges:
-        away, along, length = _place(uvh[:, :2], edge)
-        beside = (along > 0.0) & (along < length) & (away > 0.0) & (away < BEYOND_MM)
-        cuts.append(_cut(away[beside], uvh[beside, 2]))
-    return tuple(cuts)
+    return tuple(_cut(side.away, side.height) for side in sides)
 
 
-def core(outline: Polygon, edges: tuple[Edge, ...], cuts: tuple[float, ...]) -> BaseGeometry:
-    """The outline without its edge strips, in several parts where they cut a neck."""
-    strips = [
-        LineString([edge.start_uv, edge.end_uv]).buffer(cut) for edge, cut in zip(edges, cuts, strict=True) if cut > 0
-    ]
+def usual_strips(edges: list[Edge], sides: list[Beside]) -> dict[str, float]:
+    """Depth in mm per kind of edge from all edges of a roof together: it has the same caps all over."""
+    depths = {}
+    for kind in UNSEEN_MM:
+        alike = [s for e, s in zip(edges, sides, strict=True) if e.kind == kind and (s.away > DEPTH_MM).any()]
+        if not alike:
+            continue
+        height = [s.height - float(np.median(s.height[s.away > DEPTH_MM])) for s in alike]
+        cut = _cut(np.concatenate([s.away for s in alike]), np.concatenate(height))
+        if cut is not None:
+            depths[kind] = cut
+    return depths
+
+
+def core(outline: Polygon, edges: tuple[Edge, ...], cuts: tuple[float | None, ...], unseen: dict[str, float]) -> BaseGeometry:
+    """The outline without its edge strips, in several parts where they cut a neck; `unseen` is the depth of those not known."""
+    depths = [unseen.get(edge.kind, 0.0) if cut is None else cut for edge, cut in zip(edges, cuts, strict=True)]
+    strips = [LineString([e.start_uv, e.end_uv]).buffer(depth) for e, depth in zip(edges, depths, strict=True) if depth > 0]
     return outline.difference(shapely.unary_union(strips)) if strips else outline
 
 
@@ -47,11 +79,11 @@ def _place(uv: Array, edge: Edge) -> tuple[Array, Array, float]:
     return offset @ np.array([-run[1], run[0]]), offset @ run, length
 
 
-def _cut(away: Array, height: Array) -> float:
-    """Depth up to which strips differ from those inside; 0 where the outermost strip already fits."""
-    if len(away) < 2 * POINTS_PER_STRIP:
-        return 0.0
-    width = max(STRIP_MM, BEYOND_MM * POINTS_PER_STRIP / len(away))
+def _cut(away: Array, height: Array) -> float | None:
+    """Depth up to which strips differ from those inside; 0 where the outermost strip already fits, None for too few points."""
+    width = max(STRIP_MM, BEYOND_MM * POINTS_PER_STRIP / max(len(away), 1))
+    if width > WIDEST_MM:
+        return None
     place = (away / width).astype(int)
     many = np.bincount(place)
     mean = np.bincount(place, height) / np.maximum(many, 1)

@@ -13,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from rowplane.frames import face_frame, face_to_survey, survey_to_face
 from rowplane.geometry import PlaneFit
 from rowplane.model import Array, Edge, FaceFrame
-from rowplane.planes.clean import core, edge_strips
+from rowplane.planes.clean import UNSEEN_MM, Beside, beside, core, edge_strips, usual_strips
 from rowplane.planes.contacts import Contact, find_contacts
 from rowplane.planes.edges import name_edges
 from rowplane.planes.grid import Grid
@@ -26,6 +26,8 @@ Mask = NDArray[np.bool_]
 REACH_MM = 300.0
 """Points further than this from a sheet say nothing about where the face ends."""
 HIDES_MM = 200.0
+MOST_UNALIKE = 1.3
+"""How much further than on most of the roof the points of one face may stand off its sheet."""
 
 
 @dataclass(frozen=True)
@@ -60,6 +62,7 @@ def thinned(scan: Scan, most: int) -> Scan:
 class Draft:
     """A face in the making: outline, `core` (outline without foreign edge strips) and edges in the sheet's frame.
 
+    `firm` is the core without strips that few points leave in doubt, which say nothing about the plane.
     `verges` `(2, 3)` are those of the last outline in the survey frame, kept through a refit as hints to faces across.
     """
 
@@ -70,6 +73,7 @@ class Draft:
     lines: tuple[Line, ...] = ()
     outline: Polygon = field(default_factory=Polygon)
     core: BaseGeometry = field(default_factory=Polygon)
+    firm: BaseGeometry = field(default_factory=Polygon)
     edges: tuple[Edge, ...] = ()
     verges: tuple[Array, ...] = ()
 
@@ -80,12 +84,32 @@ def first_draft(scan: Scan, face: int, fit: PlaneFit) -> Draft:
     return Draft(own, fit, with_scatter(make_sheet(scan.grid, own, fit), scan.sample, scan.cells, own))
 
 
+def alike(drafts: list[Draft]) -> list[Draft]:
+    """The drafts with the bounds of each sheet held near those of most of the roof: it carries the same tiles everywhere.
+
+    Cells of a small face hold gutters and walls besides, which would widen its bounds until they are its own.
+    """
+    order = sorted(range(len(drafts)), key=lambda k: drafts[k].sheet.high - drafts[k].sheet.low)
+    size = np.cumsum([int(drafts[k].own.sum()) for k in order])
+    usual = drafts[order[int(np.searchsorted(size, 0.5 * size[-1]))]].sheet
+    low, high = MOST_UNALIKE * usual.low, MOST_UNALIKE * usual.high
+    return [replace(d, sheet=replace(d.sheet, low=max(d.sheet.low, low), high=min(d.sheet.high, high))) for d in drafts]
+
+
 def outlined(scan: Scan, drafts: list[Draft]) -> list[Draft]:
     """The drafts with outlines drawn from their labelled points and from where their planes meet."""
     labels = label(scan.sample, scan.grid, [d.sheet for d in drafts])
     contacts = find_contacts(scan.grid.box, scan.owner, [d.fit for d in drafts])
     hints = [_hints(drafts, k, contacts) for k in range(len(drafts))]
-    return [_outlined(scan, d, k, labels, contacts, hints[k]) for k, d in enumerate(drafts)]
+    drawn = [_outlined(scan, d, k, labels, contacts, hints[k]) for k, d in enumerate(drafts)]
+    cuts = [edge_strips(sides) for _, sides in drawn]
+    usual: dict[str, float] = {}
+    if any(cut is None for each in cuts for cut in each):
+        usual = usual_strips([e for d, _ in drawn for e in d.edges], [side for _, sides in drawn for side in sides])
+    return [
+        replace(d, core=core(d.outline, d.edges, own, usual), firm=core(d.outline, d.edges, own, UNSEEN_MM))
+        for (d, _), own in zip(drawn, cuts, strict=True)
+    ]
 
 
 def _hints(drafts: list[Draft], face: int, contacts: list[Contact]) -> list[Line]:
@@ -107,21 +131,20 @@ def _hints(drafts: list[Draft], face: int, contacts: list[Contact]) -> list[Line
 
 def _outlined(
     scan: Scan, draft: Draft, face: int, labels: NDArray[np.int16], contacts: list[Contact], hints: list[Line]
-) -> Draft:
+) -> tuple[Draft, tuple[Beside, ...]]:
     uvh, index = near_points(scan, draft.sheet)
     close = np.abs(uvh[:, 2]) < REACH_MM
     uvh, owner = uvh[close], labels[index[close]]
     lines = _contact_lines(contacts, face, draft.sheet.frame, scan.grid)
     if (owner == face).sum() < 6:
-        return replace(draft, outline=Polygon(), core=Polygon(), edges=())
+        return replace(draft, outline=Polygon(), edges=()), ()
     try:
         outline = draw_outline(uvh, owner, face, scan.step, lines, hints, lambda uv: _hides(scan, draft.sheet, uv))
     except ValueError:
-        return replace(draft, outline=Polygon(), core=Polygon(), edges=())
+        return replace(draft, outline=Polygon(), edges=()), ()
     edges = name_edges(outline, lines, None, lambda a, b: False)
     inside = shapely.contains_xy(outline, uvh[:, 0], uvh[:, 1])
-    cuts = edge_strips(uvh[inside], edges)
-    return replace(draft, lines=tuple(lines), outline=outline, core=core(outline, edges, cuts), edges=edges)
+    return replace(draft, lines=tuple(lines), outline=outline, edges=edges), beside(uvh[inside], edges)
 
 
 def near_points(scan: Scan, sheet: Sheet) -> tuple[Array, NDArray[np.int64]]:
@@ -144,7 +167,7 @@ def _hides(scan: Scan, sheet: Sheet, uv: Array) -> Mask:
 
 def refitted(scan: Scan, drafts: list[Draft]) -> list[Draft]:
     """The drafts with their planes refitted to the labelled points of their cores."""
-    labels = label(scan.sample, scan.grid, [d.sheet for d in drafts], [d.core for d in drafts])
+    labels = label(scan.sample, scan.grid, [d.sheet for d in drafts], [d.firm for d in drafts])
     better = []
     for k, draft in enumerate(drafts):
         mine = labels == k
@@ -163,7 +186,7 @@ def refitted(scan: Scan, drafts: list[Draft]) -> list[Draft]:
             for e in draft.edges if e.kind == "verge"
         )
         better.append(Draft(draft.own, fit, sheet, level, verges=verges))
-    return better
+    return alike(better)
 
 
 def _contact_lines(contacts: list[Contact], face: int, frame: FaceFrame, grid: Grid) -> list[Line]:

@@ -17,11 +17,12 @@ from rowplane.frames import move_origin, survey_to_face
 from rowplane.geometry import PlaneFit
 from rowplane.model import Array, Building, Edge, Face, Finding, Roof, Survey
 from rowplane.planes import buildings
-from rowplane.planes.drafts import Draft, Mask, Scan, first_draft, near_points, outlined, refitted, thinned
+from rowplane.planes.drafts import Draft, Mask, Scan, alike, first_draft, near_points, outlined, refitted, thinned
 from rowplane.planes.edges import name_edges
 from rowplane.planes.grid import Grid, make_grid
 from rowplane.planes.labels import label
 from rowplane.planes.obstacles import find_obstacles
+from rowplane.planes.overlooked import find_overlooked, with_faces
 from rowplane.planes.segment import CellFace, area_m2, find_faces, settle
 
 SAMPLE = 300_000
@@ -66,6 +67,12 @@ def _fit(survey: Survey, config: PlanesConfig, only: Mask | None) -> Roof:
     scan = Scan(grid, sample, grid.box.cells(sample), table, _renumber(table, pitched, len(pieces)))
     thin = thinned(scan, ROUGH)
     drafts = [first_draft(thin, k, pieces[piece].fit) for k, piece in enumerate(pitched)]
+    small = find_overlooked(thin, drafts, LEAST_USED_M2, config)
+    if small:
+        scan = with_faces(scan, [own for own, _ in small])
+        thin = thinned(scan, ROUGH)
+        fits = [d.fit for d in drafts] + [fit for _, fit in small]
+        drafts = alike([first_draft(thin, k, fit) for k, fit in enumerate(fits)])
     for turn in (thin, scan):
         drafts = refitted(turn, outlined(turn, drafts))
     drafts = [_clipped(draft, survey.footprint_mm) for draft in outlined(scan, drafts)]

@@ -19,6 +19,8 @@ from rowplane.planes.grid import Grid, chunks
 
 NOBODY, SEVERAL = -1, -2
 """Cells that no face claims, and those over which several may."""
+FEWEST_INNER = 9
+"""A face of fewer whole cells shows no sag: its cells hold gutters and walls besides."""
 ZONE_MM = 600.0
 """How far beyond its cells a face looks for points: wider than a cap and a cell together."""
 
@@ -51,6 +53,8 @@ def make_sheet(grid: Grid, own: NDArray[np.bool_], fit: PlaneFit) -> Sheet:
     image = own.reshape(grid.box.shape)
     inner = ndimage.binary_erosion(image)
     used = (inner if inner.sum() >= 0.3 * image.sum() else image).ravel() & (grid.moments[0] > 0)
+    if inner.sum() < FEWEST_INNER:
+        used[:] = False
     mean = np.zeros(grid.box.size)
     mean[used] = offsets(grid.moments[:, used], fit)[0]
     weight = np.where(used, 1.0, 0.0)

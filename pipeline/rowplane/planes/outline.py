@@ -145,20 +145,26 @@ def _assemble(raster: Raster, lines: list[Line]) -> Polygon:
     parts = [part for key in keys[covered] if (part := _cell_polygon(whole, lines, key)) is not None]
     if not parts:
         raise ValueError("no area inside the lines")
-    doubtful = [part for key in keys[~covered] if (part := _cell_polygon(whole, lines, key)) and part.area < NECK_MM2]
-    parts += _bridges(parts, doubtful)
+    parts += _bridges(raster, whole, lines, parts, keys[covered])
     slit = min(0.6 * raster.step, NOTCH_MM)
     union = shapely.unary_union(parts).buffer(slit, join_style="mitre").buffer(-2 * slit, join_style="mitre")
     return _largest(union.buffer(slit, join_style="mitre"))
 
 
-def _bridges(parts: list[Polygon], doubtful: list[Polygon]) -> list[Polygon]:
-    """Doubtful parts that join large pieces: over a dying ridge a face narrows to less than its caps and trays."""
+def _bridges(
+    raster: Raster, corners: Array, lines: list[Line], parts: list[Polygon], covered: NDArray[np.int64]
+) -> list[Polygon]:
+    """Doubtful parts that join large pieces: over a dying ridge a face narrows to less than its caps and trays, or than a cell."""
     joined = shapely.unary_union(parts).buffer(1.0).buffer(-100.0, join_style="mitre")
     large = [g for g in getattr(joined, "geoms", [joined]) if g.area > 0.1 * joined.area]
     if len(large) < 2:
         return []
-    return [part for part in doubtful if sum(part.buffer(110.0).intersects(g) for g in large) >= 2]
+    centres, third = raster.centres(), raster.step / 3
+    shifts = [(x, y) for x in (-third, 0.0, third) for y in (-third, 0.0, third)]
+    finer = np.unique(np.concatenate([_sides(centres + np.array(shift), lines) for shift in shifts]))
+    doubtful = (_cell_polygon(corners, lines, key) for key in np.setdiff1d(finer, covered))
+    small = [part for part in doubtful if part is not None and part.area < NECK_MM2]
+    return [part for part in small if sum(part.buffer(110.0).intersects(g) for g in large) >= 2]
 
 
 def _cell_polygon(corners: Array, lines: list[Line], key: np.int64) -> Polygon | None:
