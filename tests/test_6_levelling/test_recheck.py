@@ -214,6 +214,18 @@ def test_a_face_that_the_survey_tilts_and_bends_is_on_one_level() -> None:
     assert "survey-errs-more" in {f.code for f in after.findings}
 
 
+def test_every_file_has_its_own_level() -> None:
+    levels = levelled(rows=3)
+    roof, ids = Roof(levels.posteriors[0], seed=4), levels.posteriors[0].foot_ids
+    at_once = recheck_feet(levels, read_heights(roof, ids))
+    for k, feet in enumerate((ids[:8], ids[8:16], ids[16:22], ids[22:23], ids[23:])):
+        levels = recheck_feet(levels, read_heights(roof, feet, level_mm=1000.0 * k**2))
+    assert not outliers(levels)
+    # Four levels more to find cost some of what the readings tell.
+    assert 0 < np.mean([f.sigma_mm for f in levels.feet]) / np.mean([f.sigma_mm for f in at_once.feet]) - 1 < 0.5
+    assert [f.rail_height_mm for f in levels.feet] == pytest.approx([f.rail_height_mm for f in at_once.feet], abs=5)
+
+
 def test_three_heights_in_inches_are_named() -> None:
     levels = levelled(rows=3)
     lines = read_heights(Roof(levels.posteriors[0], seed=3), ("A1-0-1", "A1-3-1", "A1-0-2"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.linalg import solve_triangular
 
 from rowplane.levelling.taken import Taken, moved, row_of, taken_of
 from rowplane.model import Array, RecheckBasis
@@ -43,15 +44,11 @@ def misfit(basis: RecheckBasis, evidence: Evidence) -> tuple[Array, Array]:
     P = W − W D (Dᵀ W D)⁻¹ Dᵀ W with W = (A C Aᵀ + R)⁻¹: generalised least squares for the unknown levels D.
     """
     spread = evidence.rows @ basis.covariance_mm2 @ evidence.rows.T + np.diag(evidence.variance)
-    return evidence.levels - evidence.rows @ basis.mean_mm, _free_of(evidence.datums, spread)
-
-
-def _free_of(datums: Array, spread: Array) -> Array:
     weight = np.linalg.inv(spread)
-    if datums.shape[1]:
-        lean = weight @ datums
-        weight = weight - lean @ np.linalg.solve(datums.T @ lean, lean.T)
-    return 0.5 * (weight + weight.T)
+    if evidence.datums.shape[1]:
+        lean = weight @ evidence.datums
+        weight = weight - lean @ np.linalg.solve(evidence.datums.T @ lean, lean.T)
+    return evidence.levels - evidence.rows @ basis.mean_mm, 0.5 * (weight + weight.T)
 
 
 MOST_TIMES = (1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0)
@@ -151,16 +148,18 @@ def _likelihoods(basis: RecheckBasis, evidence: Evidence, ways: tuple[Erred, ...
 
     Patterson and Thompson (1971), from memory.
     """
-    rows, hooks = evidence.rows, _hook_places(basis)
+    rows, hooks = evidence.rows, hook_places(basis)
     scatter = basis.limits.hook_seat_sd_mm**2 * rows @ rows.T
     survey, residual = rows @ basis.covariance_mm2 @ rows.T - scatter, evidence.levels - rows @ basis.mean_mm
     smooth = {length: rows @ alike(hooks, hooks, length) @ rows.T for length in {way.length_mm for way in ways}}
     found = []
     for way in ways:
         spread = way.times**2 * survey + scatter + way.smooth_mm**2 * smooth[way.length_mm] + np.diag(evidence.variance)
-        levels = evidence.datums.T @ np.linalg.solve(spread, evidence.datums)
-        off = residual @ _free_of(evidence.datums, spread) @ residual
-        found.append(float(-0.5 * (np.linalg.slogdet(spread)[1] + np.linalg.slogdet(levels)[1] + off)))
+        root = np.linalg.cholesky(spread)
+        half = solve_triangular(root, np.column_stack([residual, evidence.datums]), lower=True)
+        inner, across, levels = half[:, 0] @ half[:, 0], half[:, 0] @ half[:, 1:], half[:, 1:].T @ half[:, 1:]
+        off = inner - across @ np.linalg.solve(levels, across)
+        found.append(float(-np.sum(np.log(np.diag(root))) - 0.5 * (np.linalg.slogdet(levels)[1] + off)))
     return found
 
 
@@ -174,7 +173,7 @@ def widened(basis: RecheckBasis, way: Erred) -> RecheckBasis:
     """The basis with the survey's error taken as large as `way` has it; what hooks scatter stays."""
     if way == AS_SAID:
         return basis
-    scatter, hooks = basis.limits.hook_seat_sd_mm**2 * np.eye(len(basis.hook_ids)), _hook_places(basis)
+    scatter, hooks = basis.limits.hook_seat_sd_mm**2 * np.eye(len(basis.hook_ids)), hook_places(basis)
     smooth, crowns = (way.smooth_mm**2 * alike(at, hooks, way.length_mm) for at in (hooks, basis.clear_uv_mm))
     return replace(
         basis, covariance_mm2=way.times**2 * (basis.covariance_mm2 - scatter) + scatter + smooth,
@@ -182,7 +181,8 @@ def widened(basis: RecheckBasis, way: Erred) -> RecheckBasis:
     )  # fmt: skip
 
 
-def _hook_places(basis: RecheckBasis) -> Array:
+def hook_places(basis: RecheckBasis) -> Array:
+    """u, v of the hooks `(h, 2)`, mm."""
     return np.column_stack([basis.hook_u_mm, basis.hook_v_mm])
 
 

@@ -1,14 +1,15 @@
-"""What to measure: the points whose readings lower the worst foot's sigma most, in the order of worth."""
+"""What to measure: the fewest points whose readings bring every foot within tolerance, in the order of worth."""
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rowplane.levelling.condition import SMOOTH_LENGTHS_MM, Erred, widened
+from rowplane.levelling.condition import SMOOTH_LENGTHS_MM, alike, hook_places
 from rowplane.levelling.observe import gap_row, gap_variance, height_variance
 from rowplane.levelling.sigma import Z95, off_plane, set_variance
 from rowplane.levelling.string_line import Strung
@@ -112,8 +113,9 @@ def _doubted(basis: RecheckBasis) -> RecheckBasis:
     """
     if any(taken.kind in ("gap", "height") for taken in taken_of(basis)):
         return basis
-    ways = [widened(basis, Erred(1.0, UNSAID_MM, length)).covariance_mm2 for length in SMOOTH_LENGTHS_MM]
-    return replace(basis, covariance_mm2=np.mean(ways, axis=0))
+    hooks = hook_places(basis)
+    shared = np.mean([alike(hooks, hooks, length) for length in SMOOTH_LENGTHS_MM], axis=0)
+    return replace(basis, covariance_mm2=basis.covariance_mm2 + UNSAID_MM**2 * shared)
 
 
 def _swapped(way: RecheckBasis, basis: RecheckBasis, points: _Points, picks: list[int], bound_mm: float) -> list[int]:
@@ -122,11 +124,11 @@ def _swapped(way: RecheckBasis, basis: RecheckBasis, points: _Points, picks: lis
     What is picked first is picked without knowing the rest; a single exchange is known to mend most of that. Best by the
     covariance of `way`, among points that leave the worst sigma by that of `basis` within the bound.
     """
-    now = list(picks)
+    now, starts = list(picks), (_State(basis, points), _State(way, points))
     for _ in range(3):
         before = tuple(now)
         for i in range(len(now)):
-            said, state = _State(basis, points), _State(way, points)
+            said, state = (start.copy() for start in starts)
             for pick in now[:i] + now[i + 1 :]:
                 state.take(pick)
                 said.take(pick)
@@ -156,6 +158,12 @@ class _State:
         self.cross = spread @ points.rows.T
         self.among = points.rows @ cov @ points.rows.T
         self.freed = points.kind != "height"
+
+    def copy(self) -> _State:
+        other = copy(self)
+        for name in ("left", "seats", "cross", "among"):
+            setattr(other, name, getattr(self, name).copy())
+        return other
 
     def worst(self) -> float:
         return float(np.sqrt(np.max(np.maximum(self.seats, 0.0) + self.fixed, initial=0.0)))

@@ -334,20 +334,18 @@ def _outlier(out: Taken, miss: float) -> Finding:
 
 
 def _judge_level(basis: RecheckBasis, every: tuple[Taken, ...], source: str) -> None:
-    """Raise where all heights fit once some of them have a level of their own, and nothing else explains them as well.
+    """Raise where all heights fit once some of the last file's have a level of their own, and nothing else tells as well.
 
     Those from some line of the file on, or, where two set-ups were mixed, those that stand highest over the survey.
     """
+    heights = np.flatnonzero([t.kind == "height" and t.datum == every[-1].datum for t in every])
+    if (n := len(heights)) < FEWEST_TO_TELL:
+        return
     evidence = evidence_of(basis, every)
     residual, weight = misfit(basis, evidence)
-    heights = np.flatnonzero([t.kind == "height" for t in every])
-    n, best, least = len(heights), None, ANY_LEVEL
-    one = plausible(basis, evidence, 0)
-    orders = ((heights, np.log(max(n, 1))), (heights[np.argsort(residual[heights], kind="stable")], n * np.log(2.0)))
-    for order, cost in orders:
+    one, best, least = plausible(basis, evidence, 0), None, ANY_LEVEL
+    for order, cost in ((heights, np.log(n)), (heights[np.argsort(residual[heights], kind="stable")], n * np.log(2.0))):
         sizes = [_jump_size(_from(order[k:], len(every)), residual, weight) for k in range(2, n - 1)]
-        if not sizes:
-            continue
         others = order[2 + int(np.argmax(sizes)) :]
         freed = replace(evidence, datums=np.column_stack([evidence.datums, _from(others, len(every))]))
         gain = plausible(basis, freed, 0) - one - cost
