@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -20,6 +21,18 @@ STEP_MM = 30.0
 
 FREE_STEP_MM = 150.0
 """Distance of candidates where neither rafters nor pans are known."""
+
+LONGEST_ARM_MM = 1000.0
+"""An arm longer than this is no cure."""
+
+LIMIT_IN_WORDS = {
+    "spacing_mm": "rails at {:,.0f} instead of {:,.0f} mm",
+    "overhang_mm": "row ends {:,.0f} instead of {:,.0f} mm past the outer foot",
+    "reach_mm": "arms {:,.0f} instead of {:,.0f} mm beside the rafter's middle",
+    "feet": "{} instead of {} feet at some modules",
+    "zones": "feet outside the module's holding zones",
+}
+"""How a cure is said: what it would take, and what is asked."""
 
 
 @dataclass(frozen=True)
@@ -67,6 +80,15 @@ def rafters_of(face: Face, section: RafterConfig | None) -> tuple[Rafter, ...]:
         last = math.floor((right - section.first_mm) / spacing)
         middles = [section.first_mm + k * spacing for k in range(first, last + 1)]
     return tuple(Rafter(str(k), u, section.width_mm, section.tolerance_mm) for k, u in enumerate(middles, start=1))
+
+
+def farthest_mm(rafters: Sequence[Rafter], span_u: tuple[float, float]) -> float:
+    """How far arms must reach from the next rafter to be anywhere within `span_u`, LONGEST_ARM_MM at most; 0 without rafters."""
+    if not rafters:
+        return 0.0
+    middles = [r.u_mm for r in rafters]
+    gaps = [0.5 * (b - a) for a, b in pairwise(middles)]
+    return min(max([*gaps, middles[0] - span_u[0], span_u[1] - middles[-1]]), LONGEST_ARM_MM)
 
 
 def pan_slack_mm(pattern: TilePattern, hardware: HardwareConfig) -> float:

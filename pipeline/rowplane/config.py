@@ -224,6 +224,9 @@ class HardwareConfig(Section):
     hook_capacity_down_N: float | None = Field(None, gt=0, description="data sheet: load towards the roof a hook may take")
     hook_capacity_slope_N: float | None = Field(None, gt=0, description="data sheet: load down the slope a hook may take")
     rail_moment_Nm: float | None = Field(None, gt=0, description="data sheet: bending moment a rail may take")
+    rail_span_over_sag: float | None = Field(
+        None, gt=1, le=5000, description="data sheet: least span over sag of a loaded rail, as 200 for l/200; an overhang counts twice"
+    )
     arm_lever_mm: float = Field(
         120, ge=0, le=500, description="from the screws down the slope to the rail on the arm (assumed)"
     )

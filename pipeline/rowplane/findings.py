@@ -192,7 +192,7 @@ CATALOGUE: dict[str, FindingKind] = {
     ),
     "rail-overloaded": FindingKind(
         "person",
-        "A rail's bending moment is more than its data sheet allows, by this screening.",
+        "A rail is bent, or sags, more than its data sheet allows, by this screening.",
         "Use smaller hook spans or a stiffer rail.",
     ),
     "module-overloaded": FindingKind(

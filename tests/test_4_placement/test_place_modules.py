@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from shapely.geometry import Polygon, box
 
@@ -197,9 +199,49 @@ def test_an_agreed_layout_is_kept_and_checked() -> None:
     said = " ".join(texts(wrong, "fixed-layout"))
     assert total(wrong) == 5
     assert "leaves the usable area by 422 mm" in said
+    assert "moved by -422 mm along u and +0 mm along v it would lie inside" in said
     assert "overlap by" in said
     assert "face Z, which this roof has not" in said
     assert all(f.severity == "person" for f in wrong.findings if f.code == "fixed-layout")
+
+
+def test_the_move_that_an_agreed_module_needs_is_enough_and_no_longer() -> None:
+    """A module in the corner of a hip and one over the ridge: moved as said they lie inside; moved a little less they do not."""
+    hip = face([(0, 0), (10_000, 0), (7000, 5000), (3000, 5000)], ["eave", "hip", "ridge", "hip"])
+    for u, v in ((400.0, 350.0), (4200.0, 4600.0), (7600.0, 2500.0)):
+
+        def said(u: float, v: float) -> list[str]:
+            fixed = (FixedModule(face="A", u_mm=u, v_mm=v),)
+            return texts(place(hip, placement=LANDSCAPE.model_copy(update={"fixed": fixed})), "fixed-layout")
+
+        (told,) = said(u, v)
+        du, dv = (float(by) for by in re.search(r"moved by ([+-][\d.]+) mm along u and ([+-][\d.]+) mm along v", told).groups())
+        assert not said(u + du, v + dv)
+        assert said(u + 0.97 * du, v + 0.97 * dv)
+
+
+def test_ways_that_do_not_fit_name_the_width_that_would() -> None:
+    """Two gables of one roof, the second 3 m wide: ways of 3.2 m would do on one of them only. Three ways never will."""
+    wide, slim = rectangle(12_000, 5000), rectangle(3000, 5000, name="B", azimuth=0.0)
+
+    def said(path_mm: float, least: int) -> str:
+        layout = place(wide, slim, placement=PlacementConfig(path_mm=path_mm, paths_least=least, path_beside=False))
+        return next(f.text for f in layout.findings if f.code == "access-path")
+
+    assert "ways of 3000 mm would meet it" in said(3200, 2)
+    assert "does not meet" not in said(3000, 2)
+    assert "no narrower ways would meet it" in said(914, 3)
+
+
+def test_a_module_larger_than_the_face_is_said_with_the_largest_that_would_fit() -> None:
+    """2.4 m of slope under a module of 2.9 × 4 m: no setback cures it; one of its shape may measure 3310 × 2400 mm."""
+    module = ModuleConfig(width_mm=2900, height_mm=4000)
+    layout = place_modules(surfaces(rectangle(9000, 2400)), PlacementConfig(), (), module, HardwareConfig(), SiteConfig())
+    said = texts(layout, "no-layout")[0]
+    assert "even without any, a module of its shape may measure" in said
+    across, up = (float(n) for n in re.search(r"may measure (\d+) × (\d+) mm", said).groups())
+    assert up == pytest.approx(2400, abs=3)
+    assert across == pytest.approx(2400 * 4000 / 2900, abs=5)
 
 
 def test_setbacks_that_eat_the_face_name_the_smallest_cure() -> None:
@@ -211,6 +253,12 @@ def test_setbacks_that_eat_the_face_name_the_smallest_cure() -> None:
     assert "the largest usable rectangle of a module's shape is" in text
     assert "a module needs 1722 × 1134 mm (landscape)" in text
     assert "setback 280 instead of 300 mm would let 5 modules in" in text
+
+
+def test_groups_too_small_name_the_size_that_would_do() -> None:
+    layout = place(rectangle(10_000, 6000), placement=LANDSCAPE.model_copy(update={"min_modules": 40, "setback_mm": NO_SETBACK}))
+    assert "min_modules = 25 would let 25 in" in texts(layout, "no-layout")[0]
+    assert total(place(rectangle(10_000, 6000), placement=LANDSCAPE.model_copy(update={"min_modules": 25, "setback_mm": NO_SETBACK}))) == 25
 
 
 def test_setbacks_that_leave_nothing_and_a_face_below_one_module() -> None:

@@ -72,23 +72,48 @@ def test_footing_says_what_the_choice_of_rails_finds() -> None:
 
 @pytest.mark.long
 def test_footing_on_three_hundred_more() -> None:
-    """Both answers are many; a few may differ, because candidates for rails stand some 30 mm apart."""
+    """Both answers are many. A few may differ: rafters are handed out from the left, not tried in every way, and candidates
+    for rails stand some 30 mm apart; but what is said to be carried is, but for one in a hundred."""
     answers = [said_and_so(seed) for seed in range(20, 320)]
     assert min(sum(so for _, so in answers), sum(not so for _, so in answers)) > 60
-    assert sum(said != so for said, so in answers) <= 3
+    assert sum(said and not so for said, so in answers) <= 3
+    assert sum(said != so for said, so in answers) <= 6
+
+
+@pytest.mark.parametrize("seed", [60, 113, 168, 214])
+def test_zones_that_do_not_meet_leave_gaps_between_feet(seed: int) -> None:
+    """The middle of a module that no foot may hold counts as a stretch without a place."""
+    assert said_and_so(seed) == (False, False)
+
+
+def test_a_foot_that_only_touches_a_module_holds_nothing() -> None:
+    """The middle one of three rails ends exactly at the second module's left edge: a millimetre farther and it holds both."""
+    array = array_of([[400.0, 2134.0]], along_u=1722, along_v=1134, orientation="landscape")
+    module, hardware = ModuleConfig(), HardwareConfig(hook_reach_mm=0, max_foot_spacing_mm=1500)
+
+    def held(middle_mm: float) -> bool:
+        known = (RafterConfig(positions_mm=(700.0, middle_mm, 3500.0), tolerance_mm=0),)
+        ways = tuple(lies(module).values())
+        footing = footings(surface(None), known, ways, GAP, module, hardware)["landscape"][-1]
+        return bool(footing.held(corners(array), np.zeros(1))[0])
+
+    assert not held(2104.0)
+    assert held(2105.0)
 
 
 def laid(
-    width: float, rafter_mm: float, first_mm: float, depth: float = 5000.0, flue: bool = True, **more: object
-) -> tuple[Surface, Layout, list[str]]:
+    width: float, rafter_mm: float, first_mm: float, depth: float = 5000.0, flue: bool = True,
+    hardware: HardwareConfig = HARDWARE, module: ModuleConfig | None = None, **more: object,
+) -> tuple[Surface, Layout, list[str]]:  # fmt: skip
     """A gable face, filled and carried; and the codes of what was found about its rails."""
     things = [Obstacle(box(0.4 * width, 2200, 0.4 * width + 500, 2700), 600.0, "obstacle")] if flue else []
     ring = [(0.0, 0.0), (width, 0.0), (width, depth), (0.0, depth)]
     gable = face(ring, ["eave", "verge", "ridge", "verge"], obstacles=things)
     where = replace(surface(pattern(cover=255.0, pan_width=108.0)), face=gable)
     rafters = (RafterConfig(spacing_mm=rafter_mm, first_mm=first_mm, tolerance_mm=15),)
-    layout = place_modules(surfaces(where), PlacementConfig(**more), rafters, ModuleConfig(), HARDWARE, SITE)
-    plan = place_supports(layout, surfaces(where), SupportsConfig(), rafters, ModuleConfig(), HARDWARE, SITE)
+    module = module or ModuleConfig()
+    layout = place_modules(surfaces(where), PlacementConfig(**more), rafters, module, hardware, SITE)
+    plan = place_supports(layout, surfaces(where), SupportsConfig(), rafters, module, hardware, SITE)
     return where, layout, [f.code for f in plan.findings]
 
 
@@ -131,6 +156,39 @@ def test_modules_that_cannot_be_carried_are_left_out_and_counted() -> None:
     assert (told.value, told.limit, told.severity) == (count, room, "caution")
     assert f"room for {room} modules" in told.text
     assert "supports-relaxed" not in codes
+
+
+@pytest.mark.parametrize(
+    ("rafter_mm", "words", "setting", "need_mm"),
+    [
+        (650.0, "arms 141 instead of 120 mm beside the rafter's middle", "hook_reach_mm", 141),
+        (650.0, "row ends 512 instead of 450 mm past the outer foot", "max_row_overhang_mm", 512),
+        (900.0, "row ends 821 instead of 450 mm past the outer foot", "max_row_overhang_mm", 821),
+    ],
+)
+def test_the_cure_of_what_is_not_carried_is_enough_and_the_smallest(rafter_mm: float, words: str, setting: str, need_mm: int) -> None:
+    """What the finding names is set, and all modules are laid and carried; a millimetre less, and they are not."""
+    _, layout, _ = laid(11_000.0, rafter_mm, 40.0, depth=4000.0)
+    told = next(f for f in layout.findings if f.code == "modules-not-carried")
+    assert words in told.text
+    _, cured, codes = laid(11_000.0, rafter_mm, 40.0, depth=4000.0, hardware=HardwareConfig(**{setting: need_mm}))
+    assert total(cured) == told.limit
+    assert "supports-relaxed" not in codes
+    _, short, _ = laid(11_000.0, rafter_mm, 40.0, depth=4000.0, hardware=HardwareConfig(**{setting: need_mm - 1}))
+    assert total(short) < total(cured)
+
+
+def test_several_limits_together_where_none_alone_is_a_cure() -> None:
+    """Both changes that the finding names are set, and all modules are laid and carried; with one of them alone they are not."""
+    place = {"width": 12_500.0, "rafter_mm": 800.0, "first_mm": 70.0, "depth": 6200.0}
+    _, layout, _ = laid(**place)
+    told = next(f for f in layout.findings if f.code == "modules-not-carried")
+    assert "row ends 546 instead of 450 mm past the outer foot and 2 instead of 4 feet at some modules to carry all" in told.text
+    far, few = HardwareConfig(max_row_overhang_mm=546), ModuleConfig(feet_per_module=2)
+    _, cured, codes = laid(**place, hardware=far, module=few)
+    assert total(cured) == told.limit
+    assert "supports-relaxed" not in codes
+    assert all(total(laid(**place, **one)[1]) < total(cured) for one in ({"hardware": far}, {"module": few}))
 
 
 def test_where_rails_can_carry_almost_nothing_all_that_fits_is_laid_and_the_cure_is_said() -> None:

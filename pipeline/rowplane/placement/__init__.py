@@ -5,6 +5,7 @@ erosion.py    where the corner of one module may stand, and how that reads along
 packing.py    levels at which the best set of grid cells may change, and how many cells each offset holds
 search.py     the best of all grid offsets, with proof
 footing.py    whether rails could carry rows of modules, by rafters and pans
+carrying.py   what it would take to carry what fits but is not carried
 ways.py       the ways a module may lie, and which its data sheet allows
 filling.py    one face filled: orientation, expansion gaps, separate parts
 sun.py        faces in order of sun

@@ -14,6 +14,7 @@ from rowplane.config import FixedModule, PlacementConfig
 from rowplane.findings import finding
 from rowplane.model import Array, Finding
 from rowplane.placement.arrays import ALIGN_MM
+from rowplane.placement.erosion import corner_area
 from rowplane.placement.filling import Block, Fill
 from rowplane.placement.ways import Lie
 
@@ -42,7 +43,7 @@ def _checked(usable: Mapping[str, BaseGeometry], way: Lie, placement: PlacementC
             findings.append(finding("fixed-layout", f"face {name}", text, float(len(own))))
             continue
         rects = _rects(own, way)
-        findings += _outside(name, rects, usable[name]) + _nearer(name, rects, placement.gap_mm)
+        findings += _outside(name, rects, usable[name], way) + _nearer(name, rects, placement.gap_mm)
         fills[name] = Fill((Block(way, rects, len(rects), 0, 1),), len(rects))
     return fills, findings
 
@@ -52,8 +53,10 @@ def _rects(own: Sequence[FixedModule], way: Lie) -> Array:
     return np.hstack([corner, corner + np.array([way.along_u_mm, way.along_v_mm])])
 
 
-def _outside(name: str, rects: Array, usable: BaseGeometry) -> list[Finding]:
+def _outside(name: str, rects: Array, usable: BaseGeometry, way: Lie) -> list[Finding]:
+    """Modules that leave the usable area, and the shortest move that would bring each inside."""
     found = []
+    free = corner_area(usable, way.along_u_mm, way.along_v_mm)
     for rect in rects:
         rest = shapely.difference(box(*rect), usable)
         points = shapely.points(shapely.get_coordinates(rest))
@@ -62,10 +65,22 @@ def _outside(name: str, rects: Array, usable: BaseGeometry) -> list[Finding]:
         if out > OUT_MM or rest.area > OUT_MM * (rect[2] - rect[0]):
             text = (
                 f"The agreed module at u {rect[0]:.0f}, v {rect[1]:.0f} on face {name} leaves the usable area by {out:.0f} mm "
-                f"({rest.area / 1e6:.3f} m²)."
+                f"({rest.area / 1e6:.3f} m²); {_move_in_words(rect, free)}."
             )
             found.append(finding("fixed-layout", f"face {name}", text, round(out, 1), 0.0, "mm"))
     return found
+
+
+def _move_in_words(rect: Array, free: BaseGeometry) -> str:
+    """The shortest move that brings a module's lower left corner onto `free`, whole millimetres where these do."""
+    if free.is_empty:
+        return "the face has no room for it anywhere"
+    corner, there = shapely.get_coordinates(shapely.shortest_line(shapely.points(rect[:2]), free))
+    by = np.round(there - corner, 3)
+    whole = [np.array([a, b]) for a in (np.floor(by[0]), np.ceil(by[0])) for b in (np.floor(by[1]), np.ceil(by[1]))]
+    inside = [w for w in whole if shapely.distance(shapely.points(corner + w), free) < OUT_MM / 10]
+    du, dv = min(inside, key=lambda w: float(np.hypot(*w)), default=by)
+    return f"moved by {du:+g} mm along u and {dv:+g} mm along v it would lie inside"
 
 
 def _nearer(name: str, rects: Array, gap_mm: float) -> list[Finding]:
@@ -77,7 +92,7 @@ def _nearer(name: str, rects: Array, gap_mm: float) -> list[Finding]:
             what = f"overlap by {-apart:.0f} mm" if apart < 0 else f"stand {apart:.0f} mm apart"
             text = (
                 f"Agreed modules at u {a[0]:.0f}, v {a[1]:.0f} and u {b[0]:.0f}, v {b[1]:.0f} on face {name} {what}; "
-                f"the gap is {gap_mm:g} mm."
+                f"the gap is {gap_mm:g} mm: {gap_mm - apart:.0f} mm more between them would do."
             )
             found.append(finding("fixed-layout", f"face {name}", text, round(float(apart), 1), gap_mm, "mm"))
     return found

@@ -9,7 +9,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from rowplane.config import HardwareConfig, PlacementConfig
-from rowplane.model import Array
+from rowplane.model import Array, Orientation
 from rowplane.placement.erosion import corner_area, outline_sides, sections
 from rowplane.placement.footing import Footings
 from rowplane.placement.packing import Grid
@@ -28,6 +28,11 @@ class Block:
     left_over: int
     groups: int
     held: bool = True
+    uncarried: tuple[tuple[Array, Array], ...] = ()
+
+
+Room = tuple[Orientation, tuple[tuple[Array, Array], ...]]
+"""A way to lay all modules that fit: how they lie, and groups that move together as corners `(k, 2)` and moves `(m,)`."""
 
 
 @dataclass(frozen=True)
@@ -35,13 +40,14 @@ class Fill:
     """All blocks of one face. `area_bound` is what the area alone would allow with one orientation per part.
 
     `fits` is how many modules there is room for, whether or not rails could carry them, `laid` how many were laid before
-    any were taken away again.
+    any were taken away again. `uncarried` holds, for each part with fewer laid than fit, the ways to lay all that fit.
     """
 
     blocks: tuple[Block, ...]
     area_bound: int
     fits: int = 0
     laid: int = 0
+    uncarried: tuple[tuple[Room, ...], ...] = ()
 
     @property
     def count(self) -> int:
@@ -68,6 +74,7 @@ def fill(
     by the order of `ways`.
     """
     blocks: list[Block] = []
+    uncarried: list[tuple[Room, ...]] = []
     area_bound = fits = 0
     for part in sorted(shapely.get_parts(usable), key=lambda p: p.bounds):
         tried: list[Fill] = []
@@ -80,8 +87,15 @@ def fill(
         fits += most
         held = [t for t in tried if t.held and t.count >= LEAST_HELD * most]
         if tried:
-            blocks += min(held or tried, key=lambda t: (-t.count, sum(b.groups for b in t.blocks))).blocks
-    return Fill(tuple(blocks), area_bound, fits, sum(len(b.rects_mm) for b in blocks))
+            best = min(held or tried, key=lambda t: (-t.count, sum(b.groups for b in t.blocks)))
+            blocks += best.blocks
+            if best.count < most:
+                uncarried.append(tuple((t.blocks[0].lie.orientation, _uncarried(t)) for t in tried if t.fits == most))
+    return Fill(tuple(blocks), area_bound, fits, sum(len(b.rects_mm) for b in blocks), tuple(uncarried))
+
+
+def _uncarried(filled: Fill) -> tuple[tuple[Array, Array], ...]:
+    return tuple(group for b in filled.blocks for group in b.uncarried)
 
 
 def grid_of(lie: Lie, room_mm: tuple[float, float], placement: PlacementConfig, hardware: HardwareConfig) -> Grid:
@@ -140,7 +154,7 @@ def _part(
         if packed.bound:
             rects = np.hstack([packed.corners_mm, packed.corners_mm + np.array([lie.along_u_mm, lie.along_v_mm])])
             bound = packed.count if grid.aligned else packed.bound
-            blocks.append(Block(lie, rects, bound, packed.left_over, packed.groups, packed.held))
+            blocks.append(Block(lie, rects, bound, packed.left_over, packed.groups, packed.held, packed.uncarried))
     return Fill(tuple(blocks), area_bound, fits, sum(len(b.rects_mm) for b in blocks))
 
 

@@ -21,8 +21,12 @@ from rowplane.model import Array, Orientation, Surface
 from rowplane.placement.ways import Lie
 
 Flags = NDArray[np.bool_]
+Demand = tuple[float, bool, float, float, int]
+"""Left edge of the module that asks, whether it does as the end of a row, stretch of u (from, to), how many feet it must hold."""
 SAME_MM = 1.0
 """Left edges, and gaps, nearer than this are the same."""
+MEETS_MM = 0.01
+"""A foot that reaches exactly to a module's edge holds nothing: it must meet the module by this."""
 MOST_MOVES = 4
 """Moves at which modules are left out, to see at which of them most remain."""
 
@@ -49,8 +53,8 @@ class Footing:
 
         `(m,)` → `(m,)`.
         """
-        rows = self._rows(corners_mm)
-        short = self._short([corners_mm[row, 0] for row in rows], moves_mm)
+        lefts = [corners_mm[row, 0] for row in self._rows(corners_mm)]
+        short = self._short(lefts, self._demands(lefts), moves_mm)
         return np.asarray(~short.any(axis=0))
 
     def carried(self, corners_mm: Array, moves_mm: Array, towards_mm: float, least: int) -> tuple[float, Flags]:
@@ -59,7 +63,8 @@ class Footing:
         All of them where that can be, at the move nearest to `towards_mm`. Else, where the fewest demands stay unmet, the
         modules that ask for them are left out one after another, as long as `least` remain, so the count is good, not proved.
         """
-        short = self._short([corners_mm[row, 0] for row in self._rows(corners_mm)], moves_mm)
+        lefts = [corners_mm[row, 0] for row in self._rows(corners_mm)]
+        short = self._short(lefts, self._demands(lefts), moves_mm)
         unmet, off = short.sum(axis=0), np.abs(moves_mm - towards_mm)
         if (unmet == 0).any():
             return float(moves_mm[np.lexsort((off, unmet))[0]]), np.ones(len(corners_mm), dtype=bool)
@@ -76,19 +81,20 @@ class Footing:
             kept = np.flatnonzero(stays)
             rows = [kept[row] for row in self._rows(corners_mm[kept])]
             lefts = [corners_mm[row, 0] for row in rows]
-            short = self._short(lefts, np.zeros(1))[:, 0]
+            demands = self._demands(lefts)
+            short = self._short(lefts, demands, np.zeros(1))[:, 0]
             if not short.any():
                 return stays
             if short[0]:
                 break
-            left, ends, *_ = self._demands(lefts)[int(np.argmax(short)) - 1]
+            left, ends, *_ = demands[int(np.argmax(short)) - 1]
             for row in rows:
                 at = np.flatnonzero(np.abs(corners_mm[row, 0] - left) <= SAME_MM)
                 stays[row[[k for k in at if not ends or k in (0, len(row) - 1)]]] = False
         return np.zeros(len(corners_mm), dtype=bool)
 
-    def _short(self, rows: Sequence[Array], moves_mm: Array) -> Flags:
-        """Which demands of rows with these left edges stay unmet at each move `(1 + demands, m)`; the first is that of gaps.
+    def _short(self, rows: Sequence[Array], demands: Sequence[Demand], moves_mm: Array) -> Flags:
+        """Which demands of rows with these left edges stay unmet at each move `(1 + demands, m)`; the first row is that of gaps.
 
         Rafters are handed out from the left: each demand takes the ones that are over first, each as far right as it may
         stand, where it serves the next demand best.
@@ -97,11 +103,13 @@ class Footing:
         foot = np.full((len(self.places_mm), len(moves_mm)), -np.inf)
         begins, ends = np.array([[own[0][0], own[-1][1]] for own in self.places_mm]).reshape(-1, 2).T
         back, forth = float(moves_mm.min()), float(moves_mm.max())
-        for _, _, low, high, count in self._demands(rows):
+        for _, _, low, high, count in demands:
             from_mm, to_mm = low + moves_mm, high + moves_mm
             near = np.flatnonzero((ends >= low + back) & (begins <= high + forth))
             have = ((foot[near] >= from_mm) & (foot[near] <= to_mm)).sum(axis=0)
             for k in near:
+                if (have >= count).all():
+                    break
                 at = np.full(len(moves_mm), -np.inf)
                 for a, b in self.places_mm[k]:
                     at = np.where(to_mm >= a, np.minimum(to_mm, b), at)
@@ -118,10 +126,10 @@ class Footing:
         apart = (np.diff(u) > self.along_u_mm + self.gap_mm + SAME_MM) | (np.abs(np.diff(v)) > SAME_MM)
         return np.split(order, np.flatnonzero(apart) + 1)
 
-    def _demands(self, rows: Sequence[Array]) -> list[tuple[float, bool, float, float, int]]:
-        """Left edge of who asks, whether a row's end does, stretch (from, to), and how many feet it must hold.
+    def _demands(self, rows: Sequence[Array]) -> list[Demand]:
+        """What modules in rows with these left edges ask for, those whose stretch ends first in front.
 
-        Those whose stretch ends first in front. Modules one above the other ask once: the rail under them is one. Where one
+        Modules one above the other ask once: the rail under them is one. Where one
         of them ends its row, its feet must stand within the row, which a foot on the joint beside it does not.
         """
         ends: dict[int, tuple[float, bool, bool]] = {}
@@ -132,7 +140,8 @@ class Footing:
         half, width, over = self.half_foot_mm, self.along_u_mm, self.overhang_mm
         found = []
         for left, first, last in ends.values():
-            low, high, is_end = left + (half if first else -half), left + width - (half if last else -half), first or last
+            low, high = left + (half if first else MEETS_MM - half), left + width - (half if last else MEETS_MM - half)
+            is_end = first or last
             zones = [(max(low, left + a), min(high, left + b)) for a, b in self.zones_mm]
             found.append((left, is_end, zones[0][0], zones[-1][1], self.per_edge))
             if len(zones) > 1 and self.per_edge > 1:
@@ -144,15 +153,20 @@ class Footing:
         return sorted(found, key=lambda d: (d[3], d[2]))
 
     def _no_gap(self, rows: Sequence[Array], moves_mm: Array) -> Flags:
-        """Whether no row spans a stretch without a place that is longer than feet may stand apart."""
-        spans = sorted(span for own in self.places_mm for span in own)
-        held, reach = np.ones(len(moves_mm), dtype=bool), -math.inf
-        for low, high in spans:
-            if low - reach > self.spacing_mm and reach > -math.inf:
-                for row in rows:
-                    start, end = row[0] + moves_mm, row[-1] + self.along_u_mm + moves_mm
-                    held &= ~((low > start + self.overhang_mm) & (reach < end - self.overhang_mm))
-            reach = max(reach, high)
+        """Whether no row spans a stretch without a place in a zone that is longer than feet may stand apart."""
+        spans = np.array(sorted(span for own in self.places_mm for span in own)).reshape(-1, 2)
+        held = np.ones(len(moves_mm), dtype=bool)
+        for row in {row.tobytes(): row for row in rows}.values():
+            start, end = row[0] + moves_mm, row[-1] + self.along_u_mm + moves_mm
+            low, high = spans[:, :1] + 0.0 * moves_mm, spans[:, 1:] + 0.0 * moves_mm
+            if len(self.zones_mm) > 1:
+                for left in row[:, None] + moves_mm:
+                    out = left + self.zones_mm[0][1], left + self.zones_mm[1][0]
+                    low = np.where((low > out[0]) & (low < out[1]), out[1], low)
+                    high = np.where((high > out[0]) & (high < out[1]), out[0], high)
+            reach = np.maximum.accumulate(np.where(low <= high, high, -np.inf), axis=0)[:-1]
+            gap = (low[1:] <= high[1:]) & np.isfinite(reach) & (low[1:] - reach > self.spacing_mm)
+            held &= ~(gap & (low[1:] > start + self.overhang_mm) & (reach < end - self.overhang_mm)).any(axis=0)
         return held
 
 

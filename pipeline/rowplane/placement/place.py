@@ -10,6 +10,7 @@ from rowplane.frames import azimuth_deg
 from rowplane.model import Face, Finding, Layout, ModuleArray, Surfaces, Wish
 from rowplane.placement.agreed import agreed
 from rowplane.placement.arrays import groups_of, module_array
+from rowplane.placement.carrying import cures
 from rowplane.placement.filling import Fill
 from rowplane.placement.footing import Footings, footings
 from rowplane.placement.reasons import outline_trouble, why_empty
@@ -50,7 +51,12 @@ def place_modules(
     fills, more = wished(laid.fills, laid.usable, wishes, placement, hardware)
     findings += more
     arrays = tuple(a for face in faces if face.id in fills for a in _arrays(face, fills[face.id], placement))
-    findings += _about_counts(faces, fills, placement)
+    would_carry = {
+        s.face.id: cures(fills[s.face.id], s, rafters, ways, placement.gap_mm, module, hardware)
+        for s in surfaces.surfaces
+        if s.face.id in fills and fills[s.face.id].uncarried
+    }
+    findings += _about_counts(faces, fills, would_carry, placement)
     if not arrays:
         findings.append(_no_layout(faces, findings))
     return Layout(arrays, tuple((f.id, laid.usable[f.id]) for f in faces), tuple(dict.fromkeys(findings)))
@@ -142,7 +148,9 @@ def _about_empty(
     return found
 
 
-def _about_counts(faces: tuple[Face, ...], fills: Mapping[str, Fill], placement: PlacementConfig) -> list[Finding]:
+def _about_counts(
+    faces: tuple[Face, ...], fills: Mapping[str, Fill], would_carry: Mapping[str, Sequence[str]], placement: PlacementConfig
+) -> list[Finding]:
     found = []
     for face in faces:
         filled = fills.get(face.id)
@@ -158,8 +166,10 @@ def _about_counts(faces: tuple[Face, ...], fills: Mapping[str, Fill], placement:
         if filled.fits > filled.laid:
             text = (
                 f"Face {face.id}: there is room for {filled.fits} modules, but on its rafters and in its pans rails that keep "
-                f"their limits carry {filled.laid}; these are laid."
+                f"their limits carry {filled.laid}; these are laid. "
             )
+            cured = would_carry.get(face.id, ())
+            text += f"It would take {'; or '.join(cured)} to carry all." if cured else "There are too few rafters to carry all."
             found.append(finding("modules-not-carried", f"face {face.id}", text, float(filled.laid), float(filled.fits)))
         lone = sum(b.left_over for b in filled.blocks)
         if lone:

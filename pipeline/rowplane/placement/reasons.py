@@ -32,7 +32,7 @@ def why_empty(
         return "no way to lay modules is allowed"
     one = min(w.along_u_mm * w.along_v_mm for w in ways)
     if face.outline.area < one:
-        return f"its {face.area_m2:.2f} m² are less than one module of {one / 1e6:.2f} m²"
+        return f"its {face.area_m2:.2f} m² are less than one module of {one / 1e6:.2f} m², whatever the setbacks"
     sizes = " or ".join(f"{w.along_u_mm:.0f} × {w.along_v_mm:.0f} mm ({w.orientation})" for w in ways)
     if usable.is_empty:
         found = f"setbacks and obstacles leave nothing of its {face.area_m2:.1f} m²"
@@ -94,25 +94,29 @@ def cure(
     found = _largest(now, lambda d: count({e: min(x, d) for e, x in kept_mm.items()}, placement))
     if found:
         return f"no single setback cures it; all edges at {found[0]:g} mm or less would let {found[1]} modules in"
-    alone = count(kept_mm, placement.model_copy(update={"min_modules": 1}))
-    if alone:
-        return f"min_modules = 1 would let {alone} in"
+    found = _largest(placement.min_modules, lambda n: count(kept_mm, placement.model_copy(update={"min_modules": int(n)})), 1.0, 1.0)
+    if found:
+        return f"min_modules = {found[0]:.0f} would let {found[1]} in"
+    whole, way = max(((largest_share(bare, w), w) for w in ways), key=lambda t: t[0])
+    if whole < 1.0:
+        size = f"{whole * way.along_u_mm:.0f} × {whole * way.along_v_mm:.0f} mm"
+        return f"no smaller edge setback cures it: even without any, a module of its shape may measure {size} at most"
     return "no smaller edge setback cures it"
 
 
-def _largest(now_mm: float, count: Callable[[float], int], from_mm: float = 0.0) -> tuple[float, int] | None:
-    """Greatest distance below `now_mm`, in whole steps, with modules, and their number.
+def _largest(now: float, count: Callable[[float], int], least: float = 0.0, step: float = STEP_MM) -> tuple[float, int] | None:
+    """Greatest value below `now`, in whole steps, with modules, and their number.
 
-    None where even `from_mm` gives none: what asks for more than another cure is of no interest.
+    None where even `least` gives none: what asks for more than another cure is of no interest.
     """
-    low = int(max(from_mm, 0.0) // STEP_MM)
-    if now_mm <= 0 or count(low * STEP_MM) == 0:
+    low = int(max(least, 0.0) // step)
+    if now <= 0 or count(low * step) == 0:
         return None
-    high = int(-(-now_mm // STEP_MM))
+    high = int(-(-now // step))
     while high - low > 1:
         middle = (low + high) // 2
-        low, high = (middle, high) if count(middle * STEP_MM) else (low, middle)
-    return low * STEP_MM, count(low * STEP_MM)
+        low, high = (middle, high) if count(middle * step) else (low, middle)
+    return low * step, count(low * step)
 
 
 def _lowered(kept_mm: Mapping[Edge, float], kind: str, distance_mm: float) -> dict[Edge, float]:

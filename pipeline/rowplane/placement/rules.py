@@ -23,6 +23,8 @@ from rowplane.placement.ways import Lie
 
 SHARE_ROUNDING = 1e-9
 """A share counts as not more than its limit within this, relative."""
+WAY_STEP_MM = 10.0
+"""A narrower way is named in whole steps of this."""
 MOST_WAYS = 12
 """Faces with modules up to which every choice of faces for the ways is tried."""
 
@@ -188,8 +190,24 @@ def _with_ways(job: Job, wide: bool, carrying: frozenset[str] | None, laid: Laid
         f"From the lowest edge to the ridge, {words}. Which face looks to the street or driveway is not known from the survey."
     )
     if not met:
-        text += " This does not meet the rule: there are too few faces wide enough."
+        narrower = _widest_met(job, steep, _carrying(laid))
+        would = f"ways of {narrower:g} mm would meet it" if narrower else "no narrower ways would meet it"
+        text += f" This does not meet the rule: there are too few faces wide enough; {would}."
     return result, (finding("access-path", "roof", text, float(len(chosen) + len(clear)), float(job.placement.paths_least)),)
+
+
+def _widest_met(job: Job, steep: list[str], carrying: frozenset[str]) -> float:
+    """Greatest width of ways, whole WAY_STEP_MM, at which the rule could be met; 0 where none would do."""
+
+    def met(width_mm: float) -> bool:
+        having = {f.id for f in job.faces if way_candidates(f, width_mm)}
+        return _cheapest(job, steep, frozenset(having - carrying), {n: 0 for n in steep if n in having})[1]
+
+    low, high = 0, int(-(-job.placement.path_mm // WAY_STEP_MM))
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (middle, high) if met(middle * WAY_STEP_MM) else (low, middle)
+    return low * WAY_STEP_MM
 
 
 def _cheapest(job: Job, steep: list[str], clear: frozenset[str], cost: Mapping[str, int]) -> tuple[tuple[str, ...], bool]:

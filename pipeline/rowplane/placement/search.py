@@ -49,7 +49,8 @@ class Packing:
     `bound` is the greatest number of cells at any offset, too small groups included; `count` ≤ `bound` is the greatest
     number in groups of the size asked for (proved for aligned grids). `left_over` cells of the bound's kind at the
     chosen offset belong to groups that are too small. `held` where rails could carry all that is kept, or nothing is known
-    of rafters; n is less than `count` where some cells were given up for that.
+    of rafters; n is less than `count` where some cells were given up for that, and `uncarried` are then the groups of all
+    `count` cells that move together, as when none could be: their corners `(k, 2)`, and the moves along u `(m,)` that they are free to make.
     """
 
     corners_mm: Array
@@ -58,6 +59,7 @@ class Packing:
     bound: int
     left_over: int
     held: bool = True
+    uncarried: tuple[tuple[Array, Array], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -96,7 +98,8 @@ def best_packing(
         return replace(nothing, bound=bound, left_over=bound)
 
     def packing(choice: _Choice, corners: Array, held: bool = True) -> Packing:
-        return Packing(corners, choice.groups, best.count, bound, choice.left_over, held)
+        free = () if held and choice.count == best.count else _free_groups(sections, grid, rows, best)
+        return Packing(corners, choice.groups, best.count, bound, choice.left_over, held, free)
 
     # What fits best, where rails can carry it; else the most that the loosest footing carries, in the safest place.
     for choice in _choices(sections, grid, rows, levels, least, middle, best, footing, beat):
@@ -279,6 +282,13 @@ def _place(
                 moved[group, 0] += shift
             return moved
     return None
+
+
+def _free_groups(sections: Sections, grid: Grid, rows: Rows, choice: _Choice) -> tuple[tuple[Array, Array], ...]:
+    """Corners of the chosen cells that move across together, and the moves that keep each on F, whole millimetres."""
+    corners = _corners(choice.cells, grid, rows, choice.y_mm, choice.x_mm)
+    groups = [corners[g] for g in _movable(choice.cells, grid)]
+    return tuple((own, _whole_moves(_freedom(sections, own) or [(0.0, 0.0)], float(own[:, 0].min()))) for own in groups)
 
 
 def _movable(cells: Cells, grid: Grid) -> list[NDArray[np.int64]]:

@@ -13,7 +13,7 @@ from rowplane.columns import Column
 from rowplane.config import HardwareConfig, ModuleConfig, SiteConfig
 from rowplane.frames import pitch_deg
 from rowplane.model import Array, Foot, Hook, Rail, Surface
-from rowplane.supports.beam import N_MM2, Beam, beam_of, greatest_moment_Nmm, influence, shape_mm, solve
+from rowplane.supports.beam import N_MM2, Beam, beam_of, greatest_moment_Nmm, influence, sag_share, shape_mm, solve
 from rowplane.supports.check import hook_use
 from rowplane.supports.feet import Spot, kind_of, module_areas_m2, run_of, spots_of
 from rowplane.supports.grid import Grid
@@ -78,11 +78,12 @@ def _keeping_off(
 
 @dataclass(frozen=True)
 class ArraySupports:
-    """All supports of one array, splices still open."""
+    """All supports of one array, splices still open; `sag_shares` `(rails,)` as UnderLoad says, NaN where not screened."""
 
     rails: tuple[Rail, ...]
     hooks: tuple[Hook, ...]
     feet: tuple[Foot, ...]
+    sag_shares: tuple[float, ...] = ()
 
 
 def build_array(
@@ -105,6 +106,7 @@ def build_array(
     rails: list[Rail] = []
     hooks: list[Hook] = []
     feet: list[Foot] = []
+    shares: list[float] = []
     for plan in plans:
         seats = np.array([next(heights) for _ in plan.seats])
         area = np.array([areas[s] for s in plan.spots])
@@ -119,6 +121,7 @@ def build_array(
         own_feet = _feet(plan, grid, surface.face.id, resting.sag_mm, chosen)
         hooks += own_hooks
         feet += own_feet
+        shares.append(max((s.sag_share for s in loaded), default=math.nan))
         rails.append(
             Rail(
                 plan.id,
@@ -136,7 +139,7 @@ def build_array(
                 max((s.deflection_mm for s in loaded), default=math.nan),
             )
         )
-    return ArraySupports(tuple(rails), tuple(hooks), tuple(feet))
+    return ArraySupports(tuple(rails), tuple(hooks), tuple(feet), tuple(shares))
 
 
 def rail_beam(plan: RailPlan, hardware: HardwareConfig) -> Beam:
@@ -147,11 +150,13 @@ def rail_beam(plan: RailPlan, hardware: HardwareConfig) -> Beam:
 
 @dataclass(frozen=True)
 class UnderLoad:
-    """A rail under loads at its feet: how far it sinks there `(feet,)`, greatest moment, greatest deflection anywhere."""
+    """A rail under loads at its feet: how far it sinks there `(feet,)`, greatest moment, greatest deflection anywhere, and as
+    a share of its length."""
 
     sag_mm: Array
     moment_Nm: float
     deflection_mm: float
+    sag_share: float
 
 
 def under_load(beam: Beam, feet_mm: Array, load_N: Array) -> UnderLoad:
@@ -166,7 +171,8 @@ def under_load(beam: Beam, feet_mm: Array, load_N: Array) -> UnderLoad:
     np.add.at(load, at, load_N)
     state = solve(fine, point_N=load)
     anywhere = shape_mm(fine, state, np.linspace(fine.v_mm[0], fine.v_mm[-1], 201))
-    return UnderLoad(-state.w_mm[at], greatest_moment_Nmm(fine, state) / 1000.0, float(np.abs(anywhere).max()))
+    bent = greatest_moment_Nmm(fine, state) / 1000.0
+    return UnderLoad(-state.w_mm[at], bent, float(np.abs(anywhere).max()), sag_share(fine, state))
 
 
 def _hooks(plan: RailPlan, heights: Array, forces: HookForces, ground: Ground, site: SiteConfig) -> list[Hook]:

@@ -7,6 +7,7 @@ outwards, moment positive where the rail sags between hooks. Units mm, N, N·mm;
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -14,6 +15,8 @@ from rowplane.model import Array
 
 N_MM2 = 1e6
 """N·m² are 1e6 N·mm²."""
+SAG_PLACES = 41
+"""Of one span; an odd number, so that its middle is among them."""
 
 
 @dataclass(frozen=True)
@@ -123,6 +126,21 @@ def greatest_moment_Nmm(beam: Beam, state: BeamState, udl_N_mm: float | Array = 
             if 0.0 < s < L:
                 greatest = max(greatest, abs(left + (right - left) * s / L + q * s * (L - s) / 2.0))
     return greatest
+
+
+def sag_share(beam: Beam, state: BeamState, udl_N_mm: float | Array = 0.0) -> float:
+    """Greatest deflection as a share of its length, read at SAG_PLACES of each: a span off the chord between its hooks, an
+    overhang off its hook, over twice its length (IBC Table 1604.3, footnote: l of a cantilever is twice its length)."""
+    ends = beam.v_mm[[0, -1]]
+    hooks, heights = beam.v_mm[list(beam.hooks)], state.w_mm[list(beam.hooks)]
+    marks = np.unique([ends[0], *hooks, ends[1]])
+    shares = [0.0]
+    for low, high in pairwise(marks):
+        v = np.linspace(low, high, SAG_PLACES)
+        off = shape_mm(beam, state, v, udl_N_mm) - np.interp(v, hooks, heights)
+        free = low < hooks[0] or high > hooks[-1]
+        shares.append(float(np.abs(off).max() / ((high - low) * (2.0 if free else 1.0))))
+    return max(shares)
 
 
 def _element(EI: float, L: float) -> Array:

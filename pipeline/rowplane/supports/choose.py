@@ -7,10 +7,12 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy.optimize import Bounds, LinearConstraint, milp
-from scipy.sparse import coo_matrix
+from numpy.typing import NDArray
+from scipy.optimize import Bounds, LinearConstraint, linprog, milp
+from scipy.sparse import coo_matrix, vstack
 
 from rowplane.columns import Column
+from rowplane.model import Array
 from rowplane.supports.grid import Chain, Grid, zones_meet
 
 EVEN_ENOUGH = {"mip_rel_gap": 0.01, "node_limit": 200}
@@ -97,26 +99,42 @@ def choose_rails(
     """
     if not options or limits.overhang_mm > limits.spacing_mm:
         return None
-    rows = _Rows()
-    for chain in grid.chains:
-        if not _hold_chain(rows, grid, chain, columns, options, limits):
-            return None
-    _keep_apart(rows, columns, options, 2.0 * grid.half_foot_mm)
+    rows = _hold_all(grid, columns, options, limits)
+    if rows is None:
+        return None
+    program = rows.constraint(len(options))
     cost = np.array([RAIL_WEIGHT + o.hooks for o in options])
     tight = np.array([_tight(columns[o.column], limits.reach_mm) for o in options])
     # All rails together may not weigh as much as one hook.
-    weight = TIGHT_WEIGHT / len({columns[o.column].place or o.column for o in options})
+    weighed = cost + TIGHT_WEIGHT / len({columns[o.column].place or o.column for o in options}) * tight
     solved = milp(
-        np.zeros(len(options)) if aim == "any" else cost + weight * tight, constraints=rows.constraint(len(options)), bounds=Bounds(0, 1), integrality=np.ones(len(options)),
-        options=ANY_SET if aim == "any" else {"mip_rel_gap": 0.0},
+        np.zeros(len(options)) if aim == "any" else weighed, constraints=program, bounds=Bounds(0, 1),
+        integrality=np.ones(len(options)), options=ANY_SET if aim == "any" else {"mip_rel_gap": 0.0},
     )  # fmt: skip
     if solved.x is None:
         return None
     chosen = np.flatnonzero(solved.x > 0.5)
     if aim == "even":
-        chosen = _most_even(rows, grid, columns, options, limits, (cost, tight), chosen)
+        useful = _at_no_more(weighed, program, float(solved.fun), chosen)
+        few = [options[int(k)] for k in useful]
+        chosen = useful[_most_even(grid, columns, few, limits, (cost[useful], tight[useful]), np.searchsorted(useful, chosen))]
     picked = tuple(options[int(k)] for k in chosen)
     return Choice(picked, len(picked), sum(o.hooks for o in picked))
+
+
+def _at_no_more(price: Array, program: LinearConstraint, best: float, chosen: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Options that a set at the price of `best` can hold, `chosen` among them, ascending.
+
+    An option's reduced cost, in the same program without whole numbers, is what a set that holds it costs at least more than
+    that program's optimum: where that is beyond `best`, evenness need not look at it.
+    """
+    asks, allows = np.isfinite(program.lb), np.isfinite(program.ub)
+    solved = linprog(
+        price, vstack([-program.A[asks], program.A[allows]]), np.concatenate([-program.lb[asks], program.ub[allows]]), bounds=(0, 1)
+    )
+    if solved.status != 0:
+        return np.arange(len(price))
+    return np.union1d(np.flatnonzero(solved.lower.marginals <= best - solved.fun + 1e-3), chosen)
 
 
 def members_of(chain: Chain, columns: Sequence[Column], options: Sequence[Option]) -> dict[int, list[int]]:
@@ -128,25 +146,55 @@ def members_of(chain: Chain, columns: Sequence[Column], options: Sequence[Option
     return dict(sorted(found.items()))
 
 
-def _hold_chain(
-    rows: _Rows, grid: Grid, chain: Chain, columns: Sequence[Column], options: Sequence[Option], limits: Limits
-) -> bool:
+@dataclass(frozen=True)
+class _Chains:
+    """`times` chains of modules at the same places in u that the same options serve: `members` by column, left to right."""
+
+    chain: Chain
+    members: dict[int, list[int]]
+    times: int
+
+
+def _distinct(grid: Grid, columns: Sequence[Column], options: Sequence[Option]) -> list[_Chains]:
+    """Chains that ask for different things: rows alike under the same rails ask once."""
+    found: dict[tuple[object, ...], _Chains] = {}
+    for chain in grid.chains:
+        members = members_of(chain, columns, options)
+        lefts = (round(m.rect_mm[0], 3) for m in chain.modules)
+        key = (*lefts, *((j, *own) for j, own in members.items()))
+        found[key] = _Chains(chain, members, 1 + (found[key].times if key in found else 0))
+    return list(found.values())
+
+
+def _hold_all(grid: Grid, columns: Sequence[Column], options: Sequence[Option], limits: Limits) -> _Rows | None:
+    """Constraints of the whole array; None where some stretch of a chain has no candidate at all."""
+    rows = _Rows()
+    for one in _distinct(grid, columns, options):
+        if not _hold_chain(rows, grid, one, columns, limits):
+            return None
+    _keep_apart(rows, columns, options, 2.0 * grid.half_foot_mm)
+    return rows
+
+
+def _hold_chain(rows: _Rows, grid: Grid, one: _Chains, columns: Sequence[Column], limits: Limits) -> bool:
     """Constraints of one chain; False where some stretch has no candidate at all.
 
     With an overhang no longer than the spacing, feet that follow one another are within the spacing exactly if every
     stretch of that length behind a candidate holds a foot, as long as one must follow at all; the ends likewise.
     """
-    members = members_of(chain, columns, options)
-    spots = [(columns[j].u_mm, found) for j, found in members.items()]
+    chain = one.chain
+    spots = [(columns[j].u_mm, found) for j, found in one.members.items()]
     stretches = [(chain.start_mm, chain.start_mm + limits.overhang_mm, 1), (chain.end_mm - limits.overhang_mm, chain.end_mm, 1)]
     last = chain.end_mm - limits.overhang_mm
     stretches += [(u + 1e-3, u + limits.spacing_mm, 1) for u in sorted({u for u, _ in spots}) if u < last]
-    half, outer = grid.half_foot_mm, grid.zone_mm[1]
+    half, (inner, outer) = grid.half_foot_mm, grid.zone_mm
+    # A foot on the joint holds the corners of both modules.
+    near = inner if inner > 0 else 1e-3 - half
     for module in chain.modules:
         left, _, right, _ = module.rect_mm
         stretches.append((left - half + 1e-3, right + half - 1e-3, limits.per_edge))
         if limits.zones and limits.per_edge > 1 and not zones_meet(grid):
-            stretches += [(left, left + outer, 1), (right - outer, right, 1)]
+            stretches += [(left + near, left + outer, 1), (right - outer, right - near, 1)]
     for low, high, least in stretches:
         inside = [k for u, found in spots if low - 1e-6 <= u <= high + 1e-6 for k in found]
         if len(inside) < least:
@@ -171,21 +219,21 @@ def _keep_apart(rows: _Rows, columns: Sequence[Column], options: Sequence[Option
 
 
 def _most_even(
-    rows: _Rows, grid: Grid, columns: Sequence[Column], options: Sequence[Option], limits: Limits,
-    costs: tuple[np.ndarray, np.ndarray], fallback: np.ndarray,
-) -> np.ndarray:  # fmt: skip
+    grid: Grid, columns: Sequence[Column], options: Sequence[Option], limits: Limits,
+    costs: tuple[Array, Array], fallback: NDArray[np.int64],
+) -> NDArray[np.int64]:  # fmt: skip
     """The most even set that costs no more than `fallback`: in every chain a path from foot to foot, priced by its squared steps."""
     width = len(options)
     price = [1e-6 * abs(c.u_mm - c.rafter.u_mm) if c.rafter else 0.0 for c in (columns[o.column] for o in options)]
     paths = _Rows()
-    for chain in grid.chains:
-        members = members_of(chain, columns, options)
+    for one in _distinct(grid, columns, options):
+        members = one.members
         into: dict[int, list[int]] = {j: [] for j in members}
         out: dict[int, list[int]] = {j: [] for j in members}
         starts: list[int] = []
-        for tail, head, share in _arcs(chain, columns, members, limits, 2.0 * grid.half_foot_mm):
+        for tail, head, share in _arcs(one.chain, columns, members, limits, 2.0 * grid.half_foot_mm):
             arc = width + len(price) - len(options)
-            price.append(share**2)
+            price.append(one.times * share**2)
             (starts if tail is None else out[tail]).append(arc)
             if head is not None:
                 into[head].append(arc)
@@ -195,8 +243,8 @@ def _most_even(
                 paths.add([*arcs, *found], 0, 0, [1.0] * len(arcs) + [-1.0] * len(found))
     for cost, slack in zip(costs, (0.5, 1e-6), strict=True):
         paths.add(list(range(width)), -np.inf, float(cost[fallback].sum()) + slack, list(cost))
-    total = len(price)
-    if total > MOST_STEPS:
+    total, rows = len(price), _hold_all(grid, columns, options, limits)
+    if total > MOST_STEPS or rows is None:
         return fallback
     whole = np.zeros(total)
     whole[:width] = 1

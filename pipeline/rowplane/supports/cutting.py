@@ -57,6 +57,16 @@ def cut_rails(
     return ((), ()) if best is None else best[1:]
 
 
+def least_stock_mm(bars: Sequence[Bar], longest_mm: float, clear_mm: float) -> int:
+    """The shortest stock, whole millimetres above `longest_mm`, from which every bar is cut without a forced splice."""
+    low, high = math.floor(longest_mm), math.ceil(max(bar.ends_mm[1] - bar.ends_mm[0] for bar in bars))
+    while high - low > 1:
+        middle = (low + high) // 2
+        forced = (any(splice(bar, middle, clear_mm, from_top).forced for bar in bars) for from_top in (False, True))
+        low, high = (middle, high) if all(forced) else (low, middle)
+    return high
+
+
 def splice(bar: Bar, longest_mm: float, clear_mm: float, from_top: bool = False) -> Spliced:
     """Fewest pieces: each as long as the stock and the allowed places let it be."""
     low, high = bar.ends_mm

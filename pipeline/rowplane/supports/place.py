@@ -11,11 +11,11 @@ from rowplane.config import HardwareConfig, ModuleConfig, RafterConfig, SiteConf
 from rowplane.findings import finding
 from rowplane.model import Finding, Foot, Hook, Layout, ModuleArray, Rail, StockCut, SupportPlan, Surface, Surfaces
 from rowplane.supports.assemble import ArraySupports, RailPlan, build_array, plan_rails
-from rowplane.supports.check import screws_in_words
-from rowplane.supports.cutting import Bar, cut_rails
+from rowplane.supports.check import cures, screws_in_words
+from rowplane.supports.cutting import Bar, cut_rails, least_stock_mm
 from rowplane.supports.grid import Grid, grid_of
 from rowplane.supports.pressures import FaceLoads, face_loads, module_pressure_Pa
-from rowplane.supports.rails import Ground, RailSet, asked_limits, find_rails
+from rowplane.supports.rails import Ground, RailSet, asked_limits, find_rails, why_none
 from rowplane.supports.settling import settling
 
 
@@ -80,7 +80,7 @@ def _carry(
     found = _about_ground(ground, section, surface)
     chosen = find_rails(ground, asked_limits(ground, module.feet_per_module))
     if chosen is None:
-        reason = f"No rail can stand under array {array.id}: no place for hooks was found on face {array.face}."
+        reason = f"No rail can stand under array {array.id} on face {array.face}: {why_none(ground)}."
         return ArraySupports((), (), ()), [*found, finding("no-supports", f"array {array.id}", reason)], ""
     plans = plan_rails(ground, chosen)
     loads = face_loads(site, surface.face, ground.grid)
@@ -88,7 +88,7 @@ def _carry(
     found += _about_rails(ground, chosen, plans)
     found += [finding("load-rule-partial", f"face {array.face}", f"Left out: {left}.") for left in loads.left_out]
     found += [*_about_modules(ground.grid, module, loads), settling(array, surface, section, module)]
-    return built, [*found, *_about_loads(array.id, built, hardware)], loads.words
+    return built, [*found, *_about_hooks(array.id, built, hardware, site), *_about_bending(built, hardware)], loads.words
 
 
 def _about_ground(ground: Ground, section: RafterConfig | None, surface: Surface) -> list[Finding]:
@@ -104,10 +104,17 @@ def _about_ground(ground: Ground, section: RafterConfig | None, surface: Surface
             words = f"No rafter of the lead lies under face {face}; " + words[0].lower() + words[1:]
         found.append(finding("rafters-unknown", f"face {face}", words))
     elif section is not None and 0.5 * section.width_mm < hardware.screw_edge_mm:
-        words = f"Rafters of face {face} are too narrow for a screw {hardware.screw_edge_mm:.0f} mm from both sides."
+        words = (
+            f"Rafters of face {face} are too narrow for a screw {hardware.screw_edge_mm:g} mm from both sides; rafters "
+            f"{2 * hardware.screw_edge_mm:g} instead of {section.width_mm:g} mm wide would do, or screws that may stand "
+            f"{0.5 * section.width_mm:g} mm from a side."
+        )
         found.append(finding("rafter-narrow", f"face {face}", words, section.width_mm, 2 * hardware.screw_edge_mm, "mm"))
     if ground.pattern is not None and pan_slack_mm(ground.pattern, hardware) < 0:
-        words = f"The hook's arm is wider than the pans of face {face}: the tiles beside it must be cut."
+        words = (
+            f"The hook's arm is wider than the pans of face {face}: the tiles beside it must be cut; an arm "
+            f"{math.floor(ground.pattern.pan_width_mm):g} instead of {hardware.arm_width_mm:g} mm wide would do."
+        )
         found.append(finding("arm-too-wide", f"face {face}", words, hardware.arm_width_mm, ground.pattern.pan_width_mm, "mm"))
     return found
 
@@ -117,7 +124,8 @@ def _about_rails(ground: Ground, chosen: RailSet, plans: Sequence[RailPlan]) -> 
     name, hardware = ground.grid.array.id, ground.hardware
     found = []
     if chosen.cures:
-        words = f"No set of rails keeps every limit under array {name}; it is drawn with {chosen.cures[0]}."
+        words = f"No set of rails keeps every limit under array {name}; it is drawn with {chosen.cures[0]}"
+        words += f" ({_out_of_zones_mm(ground.grid, plans):.0f} mm)." if not chosen.limits.zones else "."
         if len(chosen.cures) > 1:
             words += f" It would also do with {'; or '.join(chosen.cures[1:])}."
         found.append(finding("supports-relaxed", f"array {name}", words))
@@ -137,6 +145,13 @@ def _about_rails(ground: Ground, chosen: RailSet, plans: Sequence[RailPlan]) -> 
     return found
 
 
+def _out_of_zones_mm(grid: Grid, plans: Sequence[RailPlan]) -> float:
+    """How far the foot that is farthest out of a module's holding zones is out of them."""
+    low, high = grid.zone_mm
+    met = (d for p in plans for s in p.spots for _, d in grid.touched(s.line, s.u_mm))
+    return max((max(low - d, d - high, 0.0) for d in met), default=0.0)
+
+
 def _rails_in_words(names: Sequence[str], of: int) -> str:
     """Which of an array's rails, the first three by name."""
     if len(names) == of > 1:
@@ -153,29 +168,50 @@ def _about_modules(grid: Grid, module: ModuleConfig, loads: FaceLoads) -> list[F
     pressure, name = module_pressure_Pa(loads, grid)
     if pressure <= limit:
         return []
+    allowed, most = (
+        (module.held_short, module.max_pressure_short_Pa) if edge == "long" else (module.held_long, module.max_pressure_long_Pa)
+    )
+    turned = "portrait" if edge == "long" else "landscape"
+    other = f"; {turned} it may take {most:,.0f} Pa" if allowed and most >= pressure else "; no other way to hold it is allowed more"
     words = (
         f"Module {name} is to take {pressure:,.0f} Pa by {loads.words}; held at its {edge} edges {module.name} may take "
-        f"{limit:,.0f} Pa."
+        f"{limit:,.0f} Pa{other}."
     )
     return [finding("module-overloaded", f"array {grid.array.id}", words, pressure, limit, "Pa")]
 
 
-def _about_loads(array: str, built: ArraySupports, hardware: HardwareConfig) -> list[Finding]:
-    """Hooks and rails that take more than the screening allows, the worst named."""
-    found = []
+def _about_hooks(array: str, built: ArraySupports, hardware: HardwareConfig, site: SiteConfig) -> list[Finding]:
+    """Hooks that take more than the screening allows, the worst named, and what would do for all."""
     over = [h for h in built.hooks if h.use_percent > 100.0]
-    if over:
-        worst = max(over, key=lambda h: h.use_percent)
-        words = (
-            f"{len(over)} of {len(built.hooks)} hooks under array {array} are used beyond the screening; the worst, "
-            f"{worst.id}, to {worst.use_percent:.0f} % ({worst.governs})."
-        )
-        found.append(finding("hook-overloaded", f"array {array}", words, worst.use_percent, 100.0, "%"))
+    if not over:
+        return []
+    worst = max(over, key=lambda h: h.use_percent)
+    words = (
+        f"{len(over)} of {len(built.hooks)} hooks under array {array} are used beyond the screening; the worst, "
+        f"{worst.id}, to {worst.use_percent:.0f} % ({worst.governs}). It would take {' and '.join(cures(over, hardware, site))}."
+    )
+    return [finding("hook-overloaded", f"array {array}", words, worst.use_percent, 100.0, "%")]
+
+
+def _about_bending(built: ArraySupports, hardware: HardwareConfig) -> list[Finding]:
+    """The rail that is bent most and the one that sags most, where that is more than the data sheet allows."""
+    found = []
     limit = hardware.rail_moment_Nm
     bent = max(built.rails, key=lambda r: r.moment_Nm if r.moment_Nm > 0 else 0.0)
     if limit is not None and bent.moment_Nm > limit:
-        words = f"Rail {bent.id} is bent by {bent.moment_Nm:.0f} N·m; its data sheet allows {limit:.0f} N·m."
+        words = (
+            f"Rail {bent.id} is bent by {bent.moment_Nm:.0f} N·m; its data sheet allows {limit:.0f} N·m. A rail for "
+            f"{math.ceil(bent.moment_Nm)} N·m would do."
+        )
         found.append(finding("rail-overloaded", f"rail {bent.id}", words, bent.moment_Nm, limit, "N·m"))
+    least = hardware.rail_span_over_sag
+    share, rail = max(zip(built.sag_shares, (r.id for r in built.rails), strict=True), key=lambda s: s[0] if s[0] > 0 else 0.0)
+    if least is not None and share * least > 1.0:
+        words = f"Rail {rail} sags by 1/{1 / share:.0f} of its span; its data sheet allows 1/{least:g}. "
+        # On hooks that do not give, sag goes with 1 / EI.
+        stiffer = f"A rail of {math.ceil(hardware.rail_EI_Nm2 * share * least):,} instead of {hardware.rail_EI_Nm2:,.0f} N·m² would do."
+        words += stiffer if hardware.hook_stiffness_N_mm is None else "Its hooks give too: a stiffer rail alone may not do."
+        found.append(finding("rail-overloaded", f"rail {rail}", words, 1 / share, least))
     return found
 
 
@@ -200,11 +236,12 @@ def _cut(
         own = [(s.bar.rail, s) for r, s in zip(rails, spliced, strict=True) if r.array == name]
         forced = [rail for rail, s in own if s.forced]
         if forced:
-            longest = max(r.v_end_mm - r.v_start_mm for r in rails if r.id in forced)
+            longest = max(hardware.stock_length_mm)
+            enough = least_stock_mm([bar for bar in bars if bar.rail in forced], longest, hardware.splice_clear_mm)
             words = (
                 f"No place on {_rails_in_words(forced, len(own))} under array {name} keeps a splice clear of feet and end spans; "
-                f"stock of {math.ceil(longest):,} mm instead of {max(hardware.stock_length_mm):,.0f} mm needs none."
+                f"it would take stock of {enough:,} instead of {longest:,.0f} mm."
             )
-            found.append(finding("splice-place", f"array {name}", words, max(hardware.stock_length_mm), longest, "mm"))
+            found.append(finding("splice-place", f"array {name}", words, longest, float(enough), "mm"))
     done = [replace(r, cuts_mm=s.pieces_mm, splices_mm=s.splices_mm) for r, s in zip(rails, spliced, strict=True)]
     return tuple(done), cutting, found

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, partial
 from typing import Any, Literal
 
-from rowplane.columns import Column, Rafter, find_columns, in_pan
+from rowplane.columns import LIMIT_IN_WORDS, Column, Rafter, farthest_mm, find_columns, in_pan
 from rowplane.config import HardwareConfig, SupportsConfig
 from rowplane.model import TilePattern
 from rowplane.supports.choose import Choice, Limits, Option, choose_rails
@@ -115,6 +114,27 @@ def find_rails(ground: Ground, limits: Limits) -> RailSet | None:
     return None if found is None else replace(found, cures=words)
 
 
+def why_none(ground: Ground) -> str:
+    """Why not even the loosest limits let rails stand: courses, pans, or too few rafters; half a sentence."""
+    top = _loosest(ground, asked_limits(ground, 2))
+    columns = _columns(ground, top.reach_mm)
+    standing = [c for c in columns if any(_may_hold(ground, c, row, zones=False) for row in ground.grid.rows)]
+    options = _options(ground, columns, False, False, partial(_hooks_needed, ground))
+    if not columns and ground.rafters:
+        start, end = min(c.start_mm for c in ground.grid.chains), max(c.end_mm for c in ground.grid.chains)
+        away = min(max(start - r.u_mm, r.u_mm - end, 0.0) for r in ground.rafters)
+        return f"its next rafter lies {away:,.0f} mm beside it"
+    if not standing:
+        return "no pan runs straight up under a whole row"
+    if not options and ground.pattern is not None:
+        low, high = ground.ends_v(ground.grid.rows[0], ground.grid.rows[-1])
+        return f"its longest rail, {high - low:,.0f} mm, meets fewer than two courses, {ground.pattern.gauge_mm:,.0f} mm apart"
+    if not options:
+        return "its rails are too short for two hooks"
+    places = {columns[o.column].place for o in options}
+    return f"its rows need more rails than there are rafters or pans for them ({len(places)}, one rail to each)"
+
+
 def _columns(ground: Ground, reach_mm: float) -> tuple[Column, ...]:
     grid = ground.grid
     span_u = (min(c.start_mm for c in grid.chains) + grid.half_foot_mm, max(c.end_mm for c in grid.chains) - grid.half_foot_mm)
@@ -211,13 +231,10 @@ def _smallest_cure(
 
 
 def _loosest(ground: Ground, limits: Limits) -> Limits:
-    grid = ground.grid
-    widest = max(c.end_mm - c.start_mm for c in grid.chains)
-    reach = limits.reach_mm
-    if ground.rafters:
-        middles = [r.u_mm for r in ground.rafters]
-        gaps = [b - a for a, b in itertools.pairwise(middles)]
-        reach = max(reach, 0.5 * max(gaps, default=0.0) + 1.0)
+    chains = ground.grid.chains
+    widest = max(c.end_mm - c.start_mm for c in chains)
+    span_u = (min(c.start_mm for c in chains), max(c.end_mm for c in chains))
+    reach = max(limits.reach_mm, farthest_mm(ground.rafters, span_u) + 1.0)
     return Limits(max(limits.spacing_mm, widest), max(limits.overhang_mm, widest), 1, False, reach)
 
 
@@ -226,12 +243,16 @@ def _with(limits: Limits, name: str, value: Any) -> Limits:
 
 
 def _tighten(loose: Limits, limits: Limits, name: str, many: bool, works: Callable[[Limits], bool]) -> Limits:
-    """`loose` with one limit as near to what was asked as works, lengths to the millimetre, or coarsely for `many`."""
+    """`loose` with one limit as near to what was asked as works: feet one by one, lengths to the millimetre or, for `many`,
+    coarsely."""
     asked = _with(loose, name, getattr(limits, name))
     if asked == loose or works(asked):
         return asked
-    if name in ("zones", "per_edge"):
+    if name == "zones":
         return loose
+    if name == "per_edge":
+        fewer = (_with(loose, name, n) for n in range(limits.per_edge - 1, loose.per_edge, -1))
+        return next((cured for cured in fewer if works(cured)), loose)
     low, high = math.floor(getattr(limits, name)), math.ceil(getattr(loose, name))
     near = max(1, (high - low) // 8) if many else 1
     while high - low > near:
@@ -253,15 +274,13 @@ def _change(cured: Limits, limits: Limits) -> float:
 
 
 def _words(cured: Limits, limits: Limits) -> str:
-    parts = []
-    if cured.spacing_mm > limits.spacing_mm:
-        parts.append(f"rails at {cured.spacing_mm:,.0f} instead of {limits.spacing_mm:,.0f} mm")
-    if cured.overhang_mm > limits.overhang_mm:
-        parts.append(f"row ends {cured.overhang_mm:,.0f} instead of {limits.overhang_mm:,.0f} mm past the outer foot")
-    if cured.reach_mm > limits.reach_mm:
-        parts.append(f"arms {cured.reach_mm:,.0f} instead of {limits.reach_mm:,.0f} mm beside the rafter's middle")
+    parts = [
+        LIMIT_IN_WORDS[name].format(getattr(cured, name), getattr(limits, name))
+        for name in ("spacing_mm", "overhang_mm", "reach_mm")
+        if getattr(cured, name) > getattr(limits, name)
+    ]
     if cured.per_edge < limits.per_edge:
-        parts.append(f"{2 * cured.per_edge} instead of {2 * limits.per_edge} feet at some modules")
+        parts.append(LIMIT_IN_WORDS["feet"].format(2 * cured.per_edge, 2 * limits.per_edge))
     if limits.zones and not cured.zones:
-        parts.append("feet outside the module's holding zones")
+        parts.append(LIMIT_IN_WORDS["zones"])
     return " and ".join(parts)
