@@ -1,7 +1,4 @@
-"""The rail as beam against published values: CHECKS.md section 1, B-01 to B-26. Not here: B-14 and B-27 (no numbers used).
-
-B-12's clamped cantilever does not exist on hooks; its trap (an overhang may rise) is in B-10 and B-13.
-"""
+"""The rail as beam against published values: CHECKS.md section 1, B-01 to B-27."""
 
 from __future__ import annotations
 
@@ -9,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
 
-from rowplane.supports.beam import N_MM2, Beam, beam_of, greatest_moment_Nmm, influence, shape_mm, solve
+from rowplane.supports.beam import N_MM2, Beam, beam_of, greatest_moment_Nmm, influence, sag_share, shape_mm, solve
 
 EI = 6900.0 * N_MM2
 
@@ -95,6 +92,54 @@ def test_load_on_the_tip() -> None:
     assert state.reaction_N == pytest.approx([-100 / 3, 400 / 3])
     risen = shape_mm(beam, state, np.array([1200 / 3**0.5]))[0]
     assert risen == pytest.approx(100 * 400 * 1200**2 / (9 * 3**0.5 * EI))
+
+
+def test_clamped_cantilever() -> None:
+    """B-12 (recomputed): wa⁴/8EI = 0.231884 mm, Pa³/3EI = 0.309179 mm, as the limit of a back span of no length.
+
+    The hook's turn adds to the tip in proportion to the back span, so two short spans give the limit exactly.
+    """
+
+    def tip(back_mm: float, udl: float, point: float) -> float:
+        beam = rail([back_mm], (0.0, 400.0))
+        state = solve(beam, point_N=np.array([0.0, 0.0, point]), udl_N_mm=np.array([0.0, udl]))
+        return -float(state.w_mm[-1])
+
+    assert 2 * tip(40.0, 0.5, 0.0) - tip(80.0, 0.5, 0.0) == pytest.approx(0.231884, abs=1e-6)
+    assert 2 * tip(40.0, 0.0, 100.0) - tip(80.0, 0.0, 100.0) == pytest.approx(0.309179, abs=1e-6)
+
+
+def test_sag_of_an_overhang_is_judged_by_twice_its_length() -> None:
+    """B-14 (IBC Table 1604.3, footnote): B-11's tip, 1.236715 mm of 400 mm, is 1.236715 / 800; a span is judged by its length."""
+    beam = rail([1200.0], (0.0, 400.0))
+    assert sag_share(beam, solve(beam, point_N=np.array([0.0, 0.0, 100.0]))) == pytest.approx(1.236715 / 800, rel=1e-6)
+    assert sag_share(beam, solve(beam, point_N=np.array([0.0, 0.0, -100.0]))) == pytest.approx(1.236715 / 800, rel=1e-6)
+    plain = rail([1200.0])
+    assert sag_share(plain, solve(plain, udl_N_mm=0.5), 0.5) == pytest.approx(5 * 0.5 * 1200**3 / (384 * EI), rel=1e-9)
+    # Off the chord of its hooks: a rail on a slant and free of load does not sag.
+    assert sag_share(plain, solve(plain, seats_mm=np.array([0.0, 30.0]))) == pytest.approx(0.0, abs=1e-12)
+    front = rail([1200.0], (400.0, 0.0))
+    assert sag_share(front, solve(front, point_N=np.array([100.0, 0.0, 0.0]))) == pytest.approx(1.236715 / 800, rel=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_three_moments_with_settlement(seed: int) -> None:
+    """B-27 (NPTEL Structural Analysis I, lesson on settlement; its method, its numbers are pictures): the three-moment
+    equations of a beam with sunken supports and even load give the moments at the hooks."""
+    rng = np.random.default_rng(seed)
+    spans, w = rng.uniform(500, 1400, rng.integers(2, 6)), float(rng.uniform(0, 1))
+    y = rng.uniform(-8, 8, len(spans) + 1)
+    inner = len(spans) - 1
+    matrix, right = np.zeros((inner, inner)), np.zeros(inner)
+    for k in range(inner):
+        a, b = spans[k], spans[k + 1]
+        for j, value in ((k - 1, a), (k, 2 * (a + b)), (k + 1, b)):
+            if 0 <= j < inner:
+                matrix[k, j] = value
+        right[k] = -w * (a**3 + b**3) / 4 + 6 * EI * ((y[k] - y[k + 1]) / a + (y[k + 2] - y[k + 1]) / b)
+    moments = solve(rail(list(spans)), udl_N_mm=w, seats_mm=y).moment_Nmm
+    assert moments[1:-1] == pytest.approx(np.linalg.solve(matrix, right), rel=1e-9, abs=1e-3)
+    assert moments[[0, -1]] == pytest.approx([0, 0], abs=1e-3)
 
 
 def test_two_overhangs() -> None:

@@ -1,11 +1,16 @@
-"""Screws against published values: CHECKS.md section 2. Not here: L-11 to L-16 (memory); of L-04 the printed rows we hold."""
+"""Screws against published values: CHECKS.md section 2. Not here: L-11 to L-14 and L-16 (memory); of L-04 the printed rows we hold."""
 
 from __future__ import annotations
 
+import tomllib
+from pathlib import Path
+
 import pytest
 
+from rowplane.config import HardwareConfig
 from rowplane.supports.standards import asce_7_16, en_1995_1_1, nds_2018
 
+PRESETS = Path(__file__).parents[2] / "configs" / "hardware"
 DIAMETERS = (1 / 4, 5 / 16, 3 / 8, 7 / 16, 1 / 2)
 
 
@@ -73,6 +78,16 @@ def test_axial_screws(row, d, l_ef, f, straight, slanted, two) -> None:
     assert en_1995_1_1.withdrawal_N(d, l_ef, 350) == pytest.approx(straight, rel=1e-4)
     assert en_1995_1_1.withdrawal_N(d, l_ef, 350, angle_deg=45) == pytest.approx(slanted, rel=1e-4)
     assert en_1995_1_1.withdrawal_N(d, l_ef, 350, 2) == pytest.approx(two, rel=1e-4)
+
+
+def test_pilot_holes_of_the_presets() -> None:
+    """L-15 (NDS 12.1.4; the percentages from memory, the exception for small screws read): in softwood, G up to 0.5, a lead
+    hole of 40 to 70 % of the screw's diameter."""
+    every = [tomllib.loads(path.read_text(encoding="utf-8"))["hardware"] for path in sorted(PRESETS.glob("*.toml"))]
+    every = [HardwareConfig(**{k: v for k, v in one.items() if k != "preset"}) for one in every]
+    assert len(every) >= 2
+    for hardware in (HardwareConfig(), *every):
+        assert 0.40 <= hardware.pilot_hole_mm / hardware.screw_diameter_mm <= 0.70, hardware.name
 
 
 def test_design_value() -> None:
