@@ -10,6 +10,7 @@ from rowplane import frames
 from rowplane.config import PlanesConfig
 from rowplane.model import Array, Readings, Survey, SurveyFrame
 from rowplane.planes import fit_planes
+from rowplane.planes.level import _spanned
 
 PITCH, AZIMUTH = 27.0, 200.0
 
@@ -65,6 +66,14 @@ def test_without_a_footprint_the_outline_is_assumed() -> None:
     assert "outline-assumed" in [f.code for f in roof.findings]
     assert roof.faces[0].outline.bounds == pytest.approx((U.min(), V.min(), U.max(), V.max()), abs=0.5)
     assert [e.kind for e in roof.faces[0].edges].count("verge") == 2
+
+
+def test_readings_on_any_grid_have_an_outline() -> None:
+    """On one grid in forty, depending on the last digits of its places, the hull's triangulation found no vertex."""
+    u, v = (a.ravel() * 250.0 for a in np.meshgrid(np.arange(50.0), np.arange(30.0)))
+    turn = np.radians(54)
+    around = np.column_stack([u, v]) @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    assert _spanned(around).area == pytest.approx(49 * 29 * 250**2, rel=1e-3)
 
 
 def test_a_footprint_is_the_outline() -> None:

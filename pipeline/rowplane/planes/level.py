@@ -98,6 +98,8 @@ def _spanned(uv: Array) -> Polygon:
 
     The step is the widest that has to be taken to go from reading to reading over all of them.
     """
+    # In whole mm: on a grid, triangulations lose their way among the last digits of places that came through a frame.
+    uv = np.round(uv)
     ends = np.vstack([pair for t in Delaunay(uv).simplices for pair in (t[[0, 1]], t[[1, 2]], t[[2, 0]])])
     length = np.linalg.norm(uv[ends[:, 0]] - uv[ends[:, 1]], axis=1)
     tree = minimum_spanning_tree(coo_array((length, (ends.min(axis=1), ends.max(axis=1))), shape=(len(uv), len(uv))).tocsr())
