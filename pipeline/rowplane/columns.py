@@ -97,7 +97,12 @@ def pan_slack_mm(pattern: TilePattern, hardware: HardwareConfig) -> float:
 
 
 def in_pan(pattern: TilePattern, hardware: HardwareConfig, pan: int, u_mm: float, v_mm: tuple[float, float]) -> bool:
-    """Whether an arm at `u_mm` stays in `pan` from `v_mm[0]` to `v_mm[1]`: pans run straight, so the two ends decide."""
+    """Whether an arm at `u_mm` stays in `pan` from `v_mm[0]` to `v_mm[1]`: pans run straight, so the two ends decide.
+
+    Where pans are not known no place is refused for them.
+    """
+    if not pattern.has_pans:
+        return True
     slack = max(pan_slack_mm(pattern, hardware), 0.0) + 1e-6
     return all(abs(u_mm - float(pattern.pan_mm(pan, v))) <= slack for v in v_mm)
 
@@ -137,7 +142,7 @@ def find_windows(
         )
         if high < low:
             continue
-        if pattern is None:
+        if pattern is None or not pattern.has_pans:
             windows.append(Window(low, high, middle, rafter, 0, f"rafter {rafter.name}" if rafter else ""))
             continue
         for pan, left, right in _pans(pattern, hardware, low, high, span_v, through):

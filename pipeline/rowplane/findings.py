@@ -76,6 +76,11 @@ CATALOGUE: dict[str, FindingKind] = {
         "No repeating tile pattern was found on this face: courses and pans are not known, the datum is the outline's.",
         "Hooks are placed by rafter only: mark the pans on the roof, and measure the rail tops.",
     ),
+    "courses-only": FindingKind(
+        "caution",
+        "Courses repeat on this face, tile columns were not seen: cover width, pans and side laps are not known.",
+        "Hooks are placed by rafter and course: keep their arms off the side laps on the roof.",
+    ),
     "structure-sag": FindingKind(
         "person",
         "The substrate sags beyond an ordinary deflection limit.",

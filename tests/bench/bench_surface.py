@@ -220,8 +220,9 @@ def judge(scene: Scene, face: Face, surface: Surface, step_m: float = STEP_M) ->
     if pattern is not None:
         nose, pan = grid_errors_mm(scene, surface, face)
         # A rib has no pan whose middle means anything; a drifting gauge is another at every course.
-        row |= {"cover %": 100 * abs(pattern.cover_width_mm / tile.cover_mm - 1), "nose": float(np.abs(nose).max(initial=0))}
-        row |= {"pan": float(np.abs(pan).max(initial=0))} if tile.kind != "flat" else {}
+        row |= {"nose": float(np.abs(nose).max(initial=0))}
+        row |= {"cover %": 100 * abs(pattern.cover_width_mm / tile.cover_mm - 1)} if pattern.has_pans else {}
+        row |= {"pan": float(np.abs(pan).max(initial=0))} if pattern.has_pans and tile.kind != "flat" else {}
         row |= {"gauge %": 100 * abs(pattern.gauge_mm / tile.gauge_mm - 1)} if tile.gauge_drift == 0 else {}
     return at, flat, row
 

@@ -72,13 +72,13 @@ def score(scene: Scene, surface: Mapped, true: TrueFace, step_m: float = 0.15) -
 
 
 def grid_errors_mm(scene: Scene, surface: Mapped, true: TrueFace) -> tuple[Array, Array]:
-    """How far noses and pan centres of the mapped pattern lie from the nearest true ones, over the face."""
+    """How far noses and pan centres of the mapped pattern lie from the nearest true ones, over the face; no pans where none are known."""
     pattern = surface.pattern
     assert pattern is not None
     u0, v0, u1, v1 = surface.face.outline.bounds
     middle = np.array([[(u0 + u1) / 2, (v0 + v1) / 2]])
     courses = np.arange(1, int((v1 - v0) / pattern.gauge_mm))
-    pans = np.arange(1, int((u1 - u0) / pattern.cover_width_mm))
+    pans = np.arange(1, int((u1 - u0) / pattern.cover_width_mm) if pattern.has_pans else 0)
     nose = np.column_stack([np.full(len(courses), middle[0, 0]), pattern.nose_mm(courses, middle[0, 0])])
     pan = np.column_stack([pattern.pan_mm(pans, middle[0, 1]), np.full(len(pans), middle[0, 1])])
     back = [true.to_face(face_to_survey(surface.face.frame, np.column_stack([p, np.zeros(len(p))])) / 1000 + scene.origin_m)

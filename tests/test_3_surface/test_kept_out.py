@@ -93,7 +93,7 @@ def test_caps_are_cut_off_as_caps(density: float, noise: float) -> None:
     assert 0.08 <= found[0].outline.area / 1e6 / scene.faces[0].extent_m[0] <= 0.2
     assert not [p for p in plain.patches if p.kind == "cap"]
     moved = score(scene, capped, scene.faces[0]).flat - score(scene, plain, scene.faces[0]).flat
-    assert np.abs(moved).max() <= 1.5
+    assert np.abs(moved).max() <= 1.6
     assert next(f.value for f in capped.findings if f.code == "points-left-out") >= 0.9 * caps.sum()
 
 

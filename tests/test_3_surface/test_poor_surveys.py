@@ -155,3 +155,40 @@ def test_ripples_far_below_the_scatter_are_no_tiles(scatter_mm: float, found: bo
     ribs = 3.0 * (np.cos(2 * np.pi * u / 138) + 1) + 6.0 * np.mod(-v / 385, 1.0)
     pattern = find_pattern(np.column_stack([u, v, ribs + rng.normal(0, scatter_mm, len(u))]), SurfaceConfig())
     assert (pattern is not None) is found
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_flat_tiles_show_their_courses_only(seed: int) -> None:
+    """Gauge and nose lines are known, columns are said not to be; nothing is counted by them."""
+    rng = np.random.default_rng(seed)
+    u, v = rng.uniform(0, WIDTH, 24_000), rng.uniform(0, LENGTH, 24_000)
+    steps = 18 * (1 - np.mod((v - 120) / 345, 1))
+    surface = mapped(np.column_stack([u, v, steps + rng.normal(0, 6, len(u))]))
+    pattern = surface.pattern
+    assert pattern is not None
+    assert not pattern.has_pans
+    assert np.isnan([pattern.cover_width_mm, pattern.pan_phase_mm, pattern.pan_width_mm, pattern.cover_width_sd_mm]).all()
+    assert pattern.gauge_mm == pytest.approx(345, rel=0.003)
+    assert pattern.course_step_mm == pytest.approx(18, abs=2)
+    assert pattern.nose_mm(np.arange(1, 14)) == pytest.approx(345 * np.arange(13), abs=8)
+    assert survey_height(surface) == pytest.approx(120.0, abs=8)
+    assert "courses-only" in [f.code for f in surface.findings]
+
+
+def survey_height(surface: Mapped) -> float:
+    """v of the datum in the frame that the points were made in."""
+    return float((face_of(WIDTH, LENGTH).frame.axes @ (surface.face.frame.origin_mm - [10.0, 20.0, 30.0]))[1])
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_low_rib_shows_the_columns(seed: int) -> None:
+    """A rib of 4 mm and 20 mm at the side lap, in 6 mm of noise: cover width, and the pan between the ribs."""
+    rng = np.random.default_rng(seed)
+    u, v = rng.uniform(0, WIDTH, 24_000), rng.uniform(0, LENGTH, 24_000)
+    w = 4.0 * (np.mod(u / 280, 1) < 0.07) + 18 * (1 - np.mod(v / 345, 1)) + rng.normal(0, 6, len(u))
+    pattern = mapped(np.column_stack([u, v, w])).pattern
+    assert pattern is not None
+    assert pattern.cover_width_mm == pytest.approx(280, rel=0.003)
+    off = np.mod(pattern.pan_mm(np.arange(1, 25), 2500.0) - 0.535 * 280 + 140, 280) - 140
+    assert np.abs(off).max() <= 8
+    assert pattern.pan_width_mm == pytest.approx(0.93 * 280, abs=25)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -247,6 +248,21 @@ def test_rafters_that_no_pan_reaches() -> None:
     assert "140 instead of 20 mm beside the rafter's middle" in found.text
     assert plan.hooks
     assert all("beyond the hook's reach" in h.note for h in plan.hooks)
+
+
+@pytest.mark.parametrize("rafters", [RAFTERS, ()], ids=["rafters known", "rafters unknown"])
+def test_flat_tiles_that_show_courses_only(rafters) -> None:
+    """Hooks behind noses of their course, on the rafters where these are known, and in no pan."""
+    nan = math.nan
+    tiles = replace(pattern(), cover_width_mm=nan, cover_width_sd_mm=nan, pan_phase_mm=nan, pan_width_mm=nan)
+    plan = plan_of(block(2, 4), surface(tiles), rafters)
+    assert plan.hooks
+    for hook in plan.hooks:
+        assert hook.pan == 0
+        assert hook.course > 0
+        assert hook.v_mm == pytest.approx(tiles.nose_mm(hook.course, hook.u_mm) + SupportsConfig().hook_behind_nose_mm)
+        assert hook.find_rafter is not bool(rafters)
+    assert not {f.code for f in plan.findings} & {"no-supports", "arm-too-wide", "supports-relaxed"}
 
 
 def test_no_rafter_anywhere_near() -> None:

@@ -12,6 +12,8 @@ import pytest
 
 from rowplane.config import Config
 from rowplane.deliverables.csv_tables import csv_text
+from rowplane.deliverables.lengths import Lengths, in_courses, in_pans
+from rowplane.deliverables.plain_values import to_plain
 from rowplane.deliverables.safe import figure, harmless, plain
 from rowplane.deliverables.sheets import build_sheets
 from rowplane.frames import scan_to_survey, survey_to_face
@@ -39,6 +41,20 @@ def read(table) -> list[dict[str, str]]:
 @pytest.mark.parametrize("result", [make_result(), empty_result()], ids=["full", "empty"])
 def test_columns_are_the_contract(result, name, columns):
     assert csv_text(build_sheets(result).tables[name]).split("\n")[0] == columns
+
+
+def test_courses_without_columns_leave_the_cover_width_empty():
+    """Flat tiles may show courses only: an empty cell, places counted in courses and no pans, null in the result."""
+    result, nan = make_result(), math.nan
+    pattern = replace(result.surfaces.surfaces[0].pattern, cover_width_mm=nan, cover_width_sd_mm=nan, pan_phase_mm=nan, pan_width_mm=nan)
+    mapped = replace(result.surfaces, surfaces=tuple(replace(s, pattern=pattern) for s in result.surfaces.surfaces))
+    sheets = build_sheets(replace(result, surfaces=mapped))
+    rows = [r for r in read(sheets.tables["faces"]) if r["gauge_mm"]]
+    assert rows
+    assert all(r["cover_width_mm"] == "" for r in rows)
+    assert to_plain(pattern)["cover_width_mm"] is None
+    assert in_courses(pattern, 1000.0, 700.0, Lengths("mm"))
+    assert in_pans(pattern, 1000.0, 700.0, Lengths("mm")) == ""
 
 
 @pytest.mark.parametrize("unit", ["m", "ft", "us-ft"])

@@ -25,7 +25,7 @@ def inspection(survey: Survey, roof: Roof, surfaces: Surfaces, quality: ScanQual
                 "area_m2": round(best.area_m2, 2),
                 "points": face.points,
                 "gauge_mm": round(pattern.gauge_mm, 1) if pattern else None,
-                "cover_width_mm": round(pattern.cover_width_mm, 1) if pattern else None,
+                "cover_width_mm": round(pattern.cover_width_mm, 1) if pattern and pattern.has_pans else None,
                 "used": face.used,
                 "note": face.note,
             }

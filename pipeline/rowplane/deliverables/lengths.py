@@ -58,8 +58,8 @@ def in_courses(pattern: TilePattern | None, u: float, v: float, say: Lengths) ->
 
 
 def in_pans(pattern: TilePattern | None, u: float, v: float, say: Lengths) -> str:
-    """u counted in pans: how far beside the middle of which pan; empty without a tile pattern."""
-    if pattern is None:
+    """u counted in pans: how far beside the middle of which pan; empty where no pans are known."""
+    if pattern is None or not pattern.has_pans:
         return ""
     pan = round((u - pattern.pan_phase_mm - pattern.skew * v) / pattern.cover_width_mm) + 1
     beside = u - float(pattern.pan_mm(pan, v))

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rowplane.model import Array
-from rowplane.surface.grid import Grid
+from rowplane.surface.field import averaged
+from rowplane.surface.grid import CELL_MM, Grid
 from rowplane.surface.relief import Relief, robust_sd
 from rowplane.surface.strips import Strip
 
@@ -16,9 +17,11 @@ PARTS = (4, 3)
 """Parts of a tile, up the slope and across, that are judged by themselves: moss and caps cover part of a tile."""
 CHUNK = 1 << 17
 """Points worked on at a time: their dozen columns stay in the processor's cache, which makes this twice as fast."""
-PLAIN_CELL_MM = 300.0
 MOST_OFF, WHOLE = 0.5, 0.75
 FEWEST_LOST = 3
+FEWEST_SEEN, FEWEST_TILES = 6, 30
+NEAR_MM2 = 1.0, 4.0
+"""Variance that is expected of the error which neighbours share, and its spread (assumed): a sparse scan cannot tell."""
 
 
 @dataclass(frozen=True)
@@ -26,7 +29,8 @@ class Cells:
     """One value per tile (or per square cell without a pattern).
 
     `uv` `(n, 2)` middle of the points, `height` `(n,)` mean of point minus relief, `count` of points behind it, `tile`
-    `(n, 2)` running course and column, `tiles` how many tiles stand behind the value, `noise_mm` scatter of a point within its tile; `off` the parts kept out:
+    `(n, 2)` running course and column, `tiles` how many tiles stand behind the value, `noise_mm` scatter of a point within its part, `near_mm`
+    sd of what errs alike over a hand's breadth; `off` the parts kept out:
     `(m, 4)` of course, column (both running, at the part's middle), height over the neighbourhood, 1 where the whole tile is.
     `left_out` counts points: gross errors, on parts that stand off, in strips along the edges.
     """
@@ -37,6 +41,7 @@ class Cells:
     tile: NDArray[np.int64]
     tiles: Array
     noise_mm: float
+    near_mm: float
     off: Array
     left_out: tuple[int, int, int]
 
@@ -59,7 +64,7 @@ class Cells:
 
 def plain_grid() -> Grid:
     """Square cells for a face without a pattern."""
-    return Grid(PLAIN_CELL_MM, PLAIN_CELL_MM, 0.0, 0.0)
+    return Grid(CELL_MM, CELL_MM, 0.0, 0.0, columns=False)
 
 
 class TileParts:
@@ -174,7 +179,38 @@ def _judge(parts: TileParts, sums: Array, rough: Rough | None, in_strips: int) -
         shown = _parts_off(parts, drawn_off, (total + lost_total) / np.maximum(every, 1) - rough.expected[:, :, None])
     left_out = (int(lost.sum()), int((count * off).sum()), in_strips)
     middle = np.column_stack([mean_u, mean_v])
-    return Cells(middle, height, n, tile, np.ones(len(n)), noise, shown, left_out)
+    near = 0.0 if rough is None else _near(parts.grid, count, mean, inside, off)
+    return Cells(middle, height, n, tile, np.ones(len(n)), noise, near, shown, left_out)
+
+
+def _near(grid: Grid, count: Array, mean: Array, inside: Array, off: NDArray[np.bool_]) -> float:
+    """Standard deviation of the error that the parts of a tile share with those beside them, by what they scatter in excess.
+
+    `count`, `mean` and `inside` (sum of squares within) `(courses, columns, parts)`. What all tiles have alike is relief, and
+    a plane over a tile may be the substrate's: both are taken off. Of what is left point noise explains so much, by part,
+    since it is greater on steep flanks; the rest is compared with what an error of sd 1 would leave, and weighed against
+    what is expected. 0 where few tiles are seen.
+    """
+    count = count * ~off
+    seen = (count > 0).sum(axis=2) >= FEWEST_SEEN
+    if seen.sum() < FEWEST_TILES:
+        return 0.0
+    n, mean, inside = count[seen], mean[seen], inside[seen]
+    noise = inside.sum(axis=0) / np.maximum(np.maximum(n - 1, 0).sum(axis=0), 1)
+    x = mean - (n * mean).sum(axis=0) / np.maximum(n.sum(axis=0), 1)
+    v, u = (a.ravel() for a in np.mgrid[0 : PARTS[0], 0 : PARTS[1]].astype(float))
+    sides = (grid.cover_mm / PARTS[1], grid.gauge_mm / PARTS[0])
+    shared = averaged((u[:, None] - u) * sides[0], sides[0]) * averaged((v[:, None] - v) * sides[1], sides[1])
+    plane = np.column_stack([np.ones(len(u)), u, v])
+    weight = n / (n + 3.0)  # a part of one point says little, and one of a hundred no more than its noise allows
+    weighted = weight[:, :, None] * plane
+    rest = -weighted @ np.linalg.pinv(plane.T @ weighted, hermitian=True) @ weighted.transpose(0, 2, 1)
+    rest[:, range(len(u)), range(len(u))] += weight
+    own, unit = noise / np.maximum(n, 1), np.einsum("tij,ij->", rest, shared)
+    excess = (np.einsum("ti,tij,tj->", x, rest, x) - np.einsum("tii,ti->", rest, own)) / unit
+    doubt = 2 * np.einsum("tij,tij,ti,tj->", rest, rest, own, own) / unit**2
+    expected, spread = NEAR_MM2
+    return float(np.sqrt(max((excess * spread**2 + expected * doubt) / (spread**2 + doubt), 0.0)))
 
 
 def _parts_off(parts: TileParts, off: NDArray[np.bool_], away: Array) -> Array:

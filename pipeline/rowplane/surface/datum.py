@@ -91,20 +91,22 @@ def pattern_of(grid: Grid, relief: Array, pan: tuple[float, float], step: float,
     """The tile pattern in the datum frame, where course 1 has its nose at v = 0.
 
     `relief` rows from the nose up, columns from the grid's left border; `pan` middle and width of the pan as shares of the
-    cover width from there. Pan 1 is the first that lies wholly right of the datum.
+    cover width from there. Pan 1 is the first that lies wholly right of the datum. A grid without columns gives NaN for
+    all that rests on them.
     """
     at_zero = shifted(grid, 0.0, float(np.round(grid.course(np.zeros(1), np.zeros(1))[0])))
-    middle, width = pan[0] * grid.cover_mm, pan[1] * grid.cover_mm
-    first = int(np.ceil((width / 2 - middle - grid.u0_mm) / grid.cover_mm))
+    cover = grid.cover_mm if grid.columns else float("nan")
+    middle, width = pan[0] * cover, pan[1] * cover
+    first = int(np.ceil((width / 2 - middle - grid.u0_mm) / cover)) if grid.columns else 0
     columns = relief.shape[1]
     turned = np.roll(relief, -round(pan[0] * columns - 0.5), axis=1)
     section = relief.mean(0)
     rise = float(np.ptp(section))
     # ASTM C1167: high above 1 : 5 of rise to width; below half an inch it is the roofing manual's flat or low.
-    profile: Literal["high", "low", "flat"] = "flat" if rise < 12.7 else "high" if rise > grid.cover_mm / 5 else "low"
+    profile: Literal["high", "low", "flat"] = "flat" if rise < 12.7 else "high" if rise > cover / 5 else "low"
     return TilePattern(
-        gauge_mm=at_zero.gauge_mm, cover_width_mm=grid.cover_mm, nose_phase_mm=at_zero.v0_mm,
-        pan_phase_mm=grid.u0_mm + first * grid.cover_mm + middle, skew=grid.skew, tilt=grid.tilt, drift_mm=grid.drift_mm,
+        gauge_mm=at_zero.gauge_mm, cover_width_mm=cover, nose_phase_mm=at_zero.v0_mm,
+        pan_phase_mm=grid.u0_mm + first * cover + middle, skew=grid.skew, tilt=grid.tilt, drift_mm=grid.drift_mm,
         rise_mm=rise, course_step_mm=step, profile=profile, relief_mm=turned - turned.min(), confidence=confidence,
-        gauge_sd_mm=float(sd[1]), cover_width_sd_mm=float(sd[0]), pan_width_mm=width,
+        gauge_sd_mm=float(sd[1]), cover_width_sd_mm=float(sd[0]) if grid.columns else cover, pan_width_mm=width,
     )  # fmt: skip

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import cho_solve, cholesky, solve_triangular
+from scipy.special import erf
 
 from rowplane.model import Array
 
@@ -20,6 +21,8 @@ SLOPE_SD = 0.02
 """A priori height and slope of the plane that takes the place of no plane: wide against anything that planes leaves."""
 BEND = 1 / 300
 """A priori size of a bend over the length it spans: beyond 1/180 a structure should be looked at."""
+NEAR_LENGTH_MM = 100.0
+"""Windows of image matching are 5 to 9 pixels wide, 30 to 100 mm on the roof (common practice, no source)."""
 CHUNK = 256
 """Places worked on at a time: their covariances with a few hundred values stay in the processor's cache."""
 
@@ -32,8 +35,9 @@ class Prior:
     the part of it that is greater at mid-eave, and the bow of the ridge. Their shapes are fixed (half sines, as a simply
     supported beam bends) so that what is left is small and short: Matérn 5/2 of `smooth_sd`, `smooth_length`. Rafters: `rafter_sd` with the correlation across the slope of
     values at knots `rafter_length` apart joined by straight lines (a cubic B-spline), and up the slope a lasting share
-    plus a Gaussian of `along_length`. Survey error: Gaussian of `error_sd`, `error_length`. `seat_sd` is the white
-    scatter of one tile.
+    plus a Gaussian of `along_length`. Survey error: Gaussian of `error_sd`, `error_length`; what image matching errs alike
+    over a hand's breadth, `near_sd` at a point and NEAR_LENGTH_MM long, averaged over values `tile` (width, length) large,
+    which neighbours share in part. `seat_sd` is the white scatter of one tile.
     """
 
     smooth_sd: float
@@ -45,6 +49,8 @@ class Prior:
     error_length: float
     centre: tuple[float, float] = (0.0, 0.0)
     extent: tuple[float, float, float, float] | None = None
+    near_sd: float = 0.0
+    tile: tuple[float, float] = (300.0, 300.0)
     lasting: float = 0.7
     along_length: float = 2500.0
 
@@ -75,13 +81,32 @@ class Prior:
         return np.column_stack(columns)
 
     def error(self, a: Array, b: Array) -> Array:
-        """Covariance of the smooth survey error."""
-        d2 = (a[:, None, 0] - b[None, :, 0]) ** 2 + (a[:, None, 1] - b[None, :, 1]) ** 2
-        return np.asarray(self.error_sd**2 * np.exp(-0.5 * d2 / self.error_length**2))
+        """Covariance of the survey error, smooth and near, between values at `(n, 2)` and `(m, 2)`."""
+        du, dv = a[:, None, 0] - b[None, :, 0], a[:, None, 1] - b[None, :, 1]
+        smooth = self.error_sd**2 * np.exp(-0.5 * (du * du + dv * dv) / self.error_length**2)
+        return np.asarray(smooth + self.near_sd**2 * self.near(du, dv) if self.near_sd else smooth)
+
+    def near(self, du: Array, dv: Array) -> Array:
+        """Covariance of two values `du`, `dv` apart by an error of sd 1 that is alike over NEAR_LENGTH_MM."""
+        return averaged(du, self.tile[0]) * averaged(dv, self.tile[1])
 
     def variance(self, a: Array) -> Array:
         """Prior variance of the substrate at `(n, 2)`."""
         return np.asarray(self.smooth_sd**2 + self.rafter_sd**2 + np.sum(self.shapes(a) ** 2, axis=1))
+
+
+def averaged(d: Array, side: float) -> Array:
+    """Mean of exp(−x²/2L²), L = NEAR_LENGTH_MM, over the distances between two stretches of `side` whose middles are `d` apart."""
+
+    def twice(x: Array) -> Array:  # the second integral of the bell curve
+        return np.asarray(np.sqrt(np.pi / 2) * x * erf(x / np.sqrt(2)) + np.exp(-0.5 * x * x))
+
+    s, x = side / NEAR_LENGTH_MM, np.abs(d) / NEAR_LENGTH_MM
+    # Values far apart share nothing: most of a matrix is spared.
+    out, close = np.zeros(x.shape), x < s + 6
+    y = x[close]
+    out[close] = (twice(y + s) - 2 * twice(y) + twice(y - s)) / s**2
+    return out
 
 
 def matern(r: Array) -> Array:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -23,7 +23,7 @@ from rowplane.surface.grid import Grid, detrend, find_grid
 from rowplane.surface.levels import map_levels
 from rowplane.surface.outcome import finished, on_own_plane
 from rowplane.surface.patches import patches_of, strip_patch
-from rowplane.surface.relief import CLIP, Relief, anchor, fit_relief, pan_at, refine, robust_sd
+from rowplane.surface.relief import CLIP, COLUMNS, ROWS, Relief, anchor, fit_relief, pan_at, refine, robust_sd
 from rowplane.surface.smoothing import UNPATTERNED_SEAT_MM, choose_prior, first_prior, over
 from rowplane.surface.strips import Strip, find_strips
 
@@ -77,7 +77,10 @@ def _cores() -> int:
 
 @dataclass(frozen=True)
 class Found:
-    """The tile pattern as found on the points: grid, relief table, pan (middle, width as shares), step, confidence."""
+    """The tile pattern as found on the points: grid, relief table, pan (middle, width as shares), step, confidence.
+
+    Where the grid has no columns the table has one, and the pan means nothing.
+    """
 
     grid: Grid
     relief: Relief
@@ -96,7 +99,7 @@ def map_face(points_mm: NDArray[Any], face: Face, config: SurfaceConfig) -> Surf
     seat = config.seating_sd_mm if found else UNPATTERNED_SEAT_MM
     start = first_prior(face.outline, max(seat, 0.5), error, config.smooth_error_length_mm)
     cells, strips = values_of(grid, relief, uvw, start, face)
-    prior, good = settle(cells, start)
+    prior, good = settle(cells, replace(start, near_sd=cells.near_mm, tile=(grid.cover_mm, grid.gauge_mm)))
     return assemble(face, found, cells, good, prior, strips, config)
 
 
@@ -114,10 +117,10 @@ def find_pattern(uvw: Array, config: SurfaceConfig) -> Found | None:
     if not gain > 0.6 or step <= 0:
         return None
     column, course = grid.column(u, v), grid.course(u, v)
-    table, _ = fit_relief(column, course, rest)
+    table, _ = fit_relief(column, course, rest, (ROWS, COLUMNS if grid.columns else 1))
     if np.var(table) < LEAST_SHARE * np.var(rest):
         return None
-    pan = pan_at(grid, u, v, rest)
+    pan = pan_at(grid, u, v, rest) if grid.columns else (0.5, 0.0)
     level = float(table[:, int(pan[0] * table.shape[1]) % table.shape[1]].min())
     confidence = float(np.clip(gain, 0, 1) * (1 - np.exp(-np.log2(max(min(across, up), 1.0)) - 0.7)))
     return Found(grid, Relief(table - level), pan, step, confidence, sd)
@@ -162,6 +165,7 @@ def settle(cells: Cells, start: Prior) -> tuple[Prior, NDArray[np.bool_]]:
     if len(cells.uv) < 6:
         return start, good
     few = merged(cells, MOST_VALUES)
+    start = replace(start, tile=(start.tile[0], start.tile[1] * float(np.median(few.tiles))))
     keep = np.ones(len(few.uv), dtype=bool)
     field = robust(few, start)
     away = few.height - field.mean_mm(few.uv)
@@ -177,7 +181,8 @@ def settle(cells: Cells, start: Prior) -> tuple[Prior, NDArray[np.bool_]]:
         keep[np.flatnonzero(keep)[out]] = False
         prior = choose_prior(few.uv[keep], few.height[keep], few.variance[keep], prior, few.tiles[keep])
     away = np.abs(cells.height - field.mean_mm(cells.uv))
-    return prior, away <= OFF_SIGMAS * np.sqrt(prior.seat_sd**2 + cells.variance + field.sd_mm(cells.uv) ** 2)
+    own = prior.seat_sd**2 + prior.near_sd**2 * float(prior.near(np.zeros(1), np.zeros(1))[0])
+    return prior, away <= OFF_SIGMAS * np.sqrt(own + cells.variance + field.sd_mm(cells.uv) ** 2)
 
 
 def assemble(

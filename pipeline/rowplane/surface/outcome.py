@@ -59,6 +59,9 @@ def findings_of(
         out.append(
             finding("no-pattern", name, f"No tile pattern was found on face {face.id}: courses and pans are not known.")
         )
+    elif not pattern.has_pans:
+        text = f"Face {face.id} shows its courses, {pattern.gauge_mm:.0f} mm apart, but no tile columns: pans and side laps are not known."
+        out.append(finding("courses-only", name, text))
     line = steepest_sag(own, step)
     if line is not None:
         span, sag = line.span_mm, line.sag_mm

@@ -15,6 +15,7 @@ ROWS, COLUMNS = 24, 32
 REFINE_STEPS = (3.0, 2.0, 1.2, 1.0, 0.8, 0.8)
 """Smoothing of the table in each refining step, table cells: coarse first, so that a rough grid finds its way."""
 CLIP = 3.5
+UNEVEN_SIGMAS = 5.0
 DRIFT_SIGMAS = 5.0
 """Matching noise is not white, so that the stated deviation of a drift is somewhat too small."""
 
@@ -152,7 +153,7 @@ def refine(grid: Grid, u: Array, v: Array, w: Array, try_drift: bool) -> tuple[G
 def _settled(grid: Grid, u: Array, v: Array, w: Array, free_drift: bool) -> tuple[Grid, Array]:
     """Gauss-Newton on the repeating relief, which is fitted anew before every step; residuals are Huber-weighted.
 
-    Gives the standard deviations of (cover, gauge, drift) with the grid.
+    Gives the standard deviations of (cover, gauge, drift) with the grid. Without columns cover and skew stay as they are.
     """
     sd = np.full(3, np.inf)
     for smooth in REFINE_STEPS:
@@ -181,9 +182,10 @@ def _settled(grid: Grid, u: Array, v: Array, w: Array, free_drift: bool) -> tupl
 def _design(grid: Grid, column: Array, course: Array, u: Array, v: Array, slope_p: Array, slope_q: Array, drift: bool) -> Array:
     """Derivatives of the relief by cover, skew, gauge, tilt (and drift). The phases are the table's own and stay out."""
     local = grid.gauge_mm + (course - 0.5) * grid.drift_mm
+    across = slope_p if grid.columns else np.zeros(len(slope_p))
     moves = [
-        -slope_p * _centred(column) / grid.cover_mm,
-        -slope_p * _centred(v) / grid.cover_mm,
+        -across * _centred(column) / grid.cover_mm,
+        -across * _centred(v) / grid.cover_mm,
         -slope_q * _centred(course) / local,
         -slope_q * _centred(u) / local,
     ]
@@ -216,14 +218,18 @@ def anchor(grid: Grid, u: Array, v: Array, w: Array) -> tuple[Grid, float, float
     fine, rest = fit_relief(column, course, w, (96, 16), turns=3)
     split, step, gain = ramp_split(fine.mean(1), robust_sd(rest) ** 2 * len(fine) / len(rest))
     grid = shifted(grid, 0.0, split)
-    middle, width = pan_at(grid, u, v, w)
-    return shifted(grid, middle - width / 2, 0.0), step, gain
+    # With tiles cut at their borders their seating is off the section, so that the second look is the sharper one.
+    for _ in range(2 if grid.columns else 0):
+        middle, width = pan_at(grid, u, v, w)
+        grid = shifted(grid, middle - width / 2, 0.0)
+    return grid, step, gain
 
 
 def pan_at(grid: Grid, u: Array, v: Array, w: Array) -> tuple[float, float]:
     """Middle and width of the pan from the grid's left border, as shares of the cover width."""
     table, rest = fit_relief(grid.column(u, v), grid.course(u, v), w, (8, 96), turns=3)
-    return pan_of(quietened(table.mean(0), robust_sd(rest) ** 2 * table.shape[1] / len(rest)))
+    variance = robust_sd(rest) ** 2 * table.shape[1] / len(rest)
+    return pan_of(quietened(table.mean(0), variance), variance)
 
 
 def quietened(section: Array, variance: float) -> Array:
@@ -254,16 +260,18 @@ def ramp_split(section: Array, variance: float) -> tuple[float, float, float]:
     return (s + shift) / n, float(-slopes[s] * n), min(float(gain[s] / total), 1.0)
 
 
-def pan_of(section: Array) -> tuple[float, float]:
+def pan_of(section: Array, variance: float = 0.0) -> tuple[float, float]:
     """Middle and width of the pan in a periodic cross-section `(n,)`, as shares of the cover width.
 
     The pan is the widest stretch below a tenth of the rise; by its two crossings it is found in a flat trough too. The
-    width returned is taken at 15 % of the rise.
+    width returned is taken at 15 % of the rise. Noise of `variance` per value makes a trough uneven: where that is more,
+    both are taken as far above it as noise reaches.
     """
     soft = ndimage.gaussian_filter1d(section, len(section) / 96, mode="wrap")
-    middle, _ = _stretch_below(soft, soft.min() + 0.10 * np.ptp(soft))
-    _, width = _stretch_below(soft, soft.min() + 0.15 * np.ptp(soft))
-    return middle, width
+    uneven = np.percentile(soft, 25) + UNEVEN_SIGMAS * np.sqrt(variance / (2 * np.sqrt(np.pi) * len(section) / 96))
+    low, rise = float(soft.min()), float(np.ptp(soft))
+    levels = [low + max(share * rise, min(uneven - low, 0.5 * rise)) for share in (0.10, 0.15)]
+    return _stretch_below(soft, levels[0])[0], _stretch_below(soft, levels[1])[1]
 
 
 def _stretch_below(section: Array, level: float) -> tuple[float, float]:
