@@ -38,7 +38,11 @@ SPOT_WORDS = {
 }  # fmt: skip
 
 WORST_SPOTS = 3
-SPOTS_APART_MM, CLEAR_MM = 1500.0, 500.0
+SPOTS_APART_MM = 1500.0
+CLEAR_MM = 1100.0, 500.0
+"""Across and up the slope: a value beside a spot is a word wide, and contours keep their figures off it."""
+NORTH_POINTS = 12.0
+"""Half the length of the north arrow; twice that from its middle to the frame leaves room for the letter."""
 DPI = 120
 WIDTH, HEAD, BETWEEN, FOOT = 11.0, 0.95, 0.85, 0.55
 """Inches: of the page, above the first panel, between panels, for the key."""
@@ -98,6 +102,7 @@ def _panel_height(surface: Surface) -> float:
 
 
 def _panel(axis: Any, surface: Surface, drawing: FaceDrawing, limit: float) -> None:
+    from matplotlib import patheffects
     from matplotlib.patches import Polygon as MplPolygon
 
     rows, columns = surface.own_mm.shape
@@ -119,10 +124,12 @@ def _panel(axis: Any, surface: Surface, drawing: FaceDrawing, limit: float) -> N
     if rows > 1 and columns > 1 and len(levels):
         lines = axis.contour(us / 1000, vs / 1000, height, levels=levels, colors="#333", linewidths=0.7, zorder=2)
         lines.set_clip_path(edge)
+        # Dark lines with a light border are seen on light and dark ground, in colour and in grey.
+        lines.set_path_effects([patheffects.withStroke(linewidth=2.0, foreground="w", alpha=0.55)])
         for word in axis.clabel(lines, fmt="%+g", fontsize=7):
             word.set_bbox({"boxstyle": "round,pad=0.1", "fc": "w", "ec": "none", "alpha": 0.75})
             at = 1000 * np.array(word.get_position())
-            clear = all(np.hypot(*(at - spot[:2])) > CLEAR_MM for spot in spots)
+            clear = all(np.any(np.abs(at - spot[:2]) > CLEAR_MM) for spot in spots)
             word.set_visible(bool(clear and shapely.contains_xy(surface.face.outline, *at)))
     _draw_marks(axis, drawing)
     _mark_worst(axis, surface, spots)
@@ -139,7 +146,7 @@ def _panel(axis: Any, surface: Surface, drawing: FaceDrawing, limit: float) -> N
     left, low, right, top = (b / 1000 for b in drawing.bounds)
     axis.set_xlim(left - 0.6, right + 1.2)
     axis.set_ylim(low - 0.6, top + 0.6)
-    _north(axis, drawing.north_deg, (right + 0.8, top - 0.2))
+    _north(axis, drawing.north_deg)
 
 
 def _filled(raster: Array) -> Array:
@@ -245,14 +252,15 @@ def _mark_worst(axis: Any, surface: Surface, spots: list[tuple[float, float, flo
         )
 
 
-def _north(axis: Any, turn_deg: float, at: tuple[float, float]) -> None:
-    lean = math.radians(turn_deg)
-    du, dv = 0.45 * math.sin(lean), 0.45 * math.cos(lean)
-    axis.annotate(
-        "",
-        (at[0] + du, at[1] + dv),
-        xytext=(at[0] - du, at[1] - dv),
-        annotation_clip=False,
-        arrowprops={"arrowstyle": "-|>", "color": "#111", "lw": 1.6},
-    )
-    axis.text(at[0] + 1.5 * du, at[1] + 1.5 * dv, "N", ha="center", va="center", fontsize=9, weight="bold")
+def _north(axis: Any, turn_deg: float) -> None:
+    """The arrow in the panel's upper right corner, of one size whatever the face's."""
+    from matplotlib.patches import FancyArrowPatch
+    from matplotlib.transforms import Affine2D, ScaledTranslation
+
+    lean, half = math.radians(turn_deg), NORTH_POINTS
+    du, dv = half * math.sin(lean), half * math.cos(lean)
+    tip, tail, letter = ((k * du - 2 * half, k * dv - 2 * half) for k in (1.0, -1.0, 1.55))
+    here = Affine2D().scale(1 / 72) + axis.figure.dpi_scale_trans + ScaledTranslation(1.0, 1.0, axis.transAxes)
+    arrow = FancyArrowPatch(tail, tip, arrowstyle="-|>", mutation_scale=10, color="#111", lw=1.6, shrinkA=0, shrinkB=0, transform=here)
+    axis.add_patch(arrow)
+    axis.text(*letter, "N", ha="center", va="center", fontsize=9, weight="bold", transform=here)
