@@ -258,8 +258,8 @@ class TilePattern:
     `pan_mm(j, v)`. `relief_mm` `(nv, nu)` is the tile top over the substrate on a regular grid over one tile, rows from
     the nose up, columns from the pan centre to the right, lowest pan level 0. `skew` is the turn of the columns against
     v, `tilt` that of the noses against u, in mm per mm. `drift` is the change of gauge per course, mm.
-    `confidence` 0…1. Flat tiles may show their courses only: cover width, `cover_width_sd_mm`, `pan_phase_mm` and
-    `pan_width_mm` are NaN then.
+    `confidence` 0…1. Flat tiles may show their courses only: cover width, `cover_width_sd_mm`, `pan_phase_mm`,
+    `pan_width_mm` and `rise_mm` are NaN then.
     """
 
     gauge_mm: float

@@ -167,7 +167,8 @@ def test_flat_tiles_show_their_courses_only(seed: int) -> None:
     pattern = surface.pattern
     assert pattern is not None
     assert not pattern.has_pans
-    assert np.isnan([pattern.cover_width_mm, pattern.pan_phase_mm, pattern.pan_width_mm, pattern.cover_width_sd_mm]).all()
+    columns = (pattern.cover_width_mm, pattern.cover_width_sd_mm, pattern.pan_phase_mm, pattern.pan_width_mm, pattern.rise_mm)
+    assert np.isnan(columns).all()
     assert pattern.gauge_mm == pytest.approx(345, rel=0.003)
     assert pattern.course_step_mm == pytest.approx(18, abs=2)
     assert pattern.nose_mm(np.arange(1, 14)) == pytest.approx(345 * np.arange(13), abs=8)

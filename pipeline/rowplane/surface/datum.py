@@ -107,6 +107,6 @@ def pattern_of(grid: Grid, relief: Array, pan: tuple[float, float], step: float,
     return TilePattern(
         gauge_mm=at_zero.gauge_mm, cover_width_mm=cover, nose_phase_mm=at_zero.v0_mm,
         pan_phase_mm=grid.u0_mm + first * cover + middle, skew=grid.skew, tilt=grid.tilt, drift_mm=grid.drift_mm,
-        rise_mm=rise, course_step_mm=step, profile=profile, relief_mm=turned - turned.min(), confidence=confidence,
+        rise_mm=rise if grid.columns else cover, course_step_mm=step, profile=profile, relief_mm=turned - turned.min(), confidence=confidence,
         gauge_sd_mm=float(sd[1]), cover_width_sd_mm=float(sd[0]) if grid.columns else cover, pan_width_mm=width,
     )  # fmt: skip
