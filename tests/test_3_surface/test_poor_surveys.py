@@ -157,7 +157,7 @@ def test_ripples_far_below_the_scatter_are_no_tiles(scatter_mm: float, found: bo
     assert (pattern is not None) is found
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", [0, *(pytest.param(k, marks=pytest.mark.long) for k in range(1, 12))])
 def test_flat_tiles_show_their_courses_only(seed: int) -> None:
     """Gauge and nose lines are known, columns are said not to be; nothing is counted by them."""
     rng = np.random.default_rng(seed)
@@ -181,7 +181,7 @@ def survey_height(surface: Mapped) -> float:
     return float((face_of(WIDTH, LENGTH).frame.axes @ (surface.face.frame.origin_mm - [10.0, 20.0, 30.0]))[1])
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", [0, *(pytest.param(k, marks=pytest.mark.long) for k in range(1, 12))])
 def test_a_low_rib_shows_the_columns(seed: int) -> None:
     """A rib of 4 mm and 20 mm at the side lap, in 6 mm of noise: cover width, and the pan between the ribs."""
     rng = np.random.default_rng(seed)
