@@ -97,12 +97,12 @@ def test_list_brings_every_foot_within_tolerance() -> None:
     assert any(f.trust == "measure" for f in levels.feet)
     assert [m.order for m in levels.measures] == list(range(1, len(levels.measures) + 1))
     assert len({m.kind for m in levels.measures}) == 1
-    after = recheck_feet(levels, read_heights(Roof(basis, 1), tuple(m.target for m in levels.measures)))
+    after = recheck_feet(levels, read_heights(Roof(basis, 2), tuple(m.target for m in levels.measures)))
     assert all(f.trust == "ok" for f in after.feet)
     worst = max(f.sigma_mm for f in after.feet)
     assert worst == pytest.approx(levels.measures[-1].worst_sigma_after_mm, rel=1e-6)
     # Shortest: one point fewer does not do.
-    fewer = recheck_feet(levels, read_heights(Roof(basis, 1), tuple(m.target for m in levels.measures[:-1])))
+    fewer = recheck_feet(levels, read_heights(Roof(basis, 2), tuple(m.target for m in levels.measures[:-1])))
     assert any(f.trust == "measure" for f in fewer.feet)
 
 

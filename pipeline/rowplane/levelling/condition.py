@@ -66,7 +66,7 @@ MOST_ERRED_MM = 25.0
 FEWEST_TO_TELL = 4
 """Readings below which the survey's own word is taken: one that is off is then more likely a slip than the survey."""
 
-MORE_TO_TELL = 2.0
+MORE_TO_TELL = 1.0
 """By what factor, in powers of e, readings must be likelier where the survey errs otherwise than it says."""
 
 SLIP = float(np.log(50 * 200.0))
@@ -123,7 +123,7 @@ def roughly_erred(basis: RecheckBasis, evidence: Evidence) -> Erred:
 def likely_erred(basis: RecheckBasis, evidence: Evidence) -> Erred:
     """How the survey errs by readings that were all found good: by the likeliest factor, or the likeliest smooth error.
 
-    As it says unless another way is likelier by a factor of e², what two more parameters must win (Akaike 1974, from memory).
+    As it says unless another way is likelier by a factor of e, what one more parameter must win (Akaike 1974, from memory).
     """
     ways = (AS_SAID,) if len(evidence.levels) < FEWEST_TO_TELL else (*map(Erred, _factors(basis)), *SMOOTHLY)
     score = _likelihoods(basis, evidence, ways)

@@ -16,11 +16,11 @@ from rowplane.levelling.string_line import Strung
 from rowplane.levelling.taken import taken_of
 from rowplane.model import Array, Measure, RecheckBasis
 
-SOFT = 8
+SOFT = 4
 """Power of the mean that stands for 'the worst foot': a plain greatest value would not see progress at the second worst."""
 
 
-UNSAID_MM = 3.0
+UNSAID_MM = 8.0
 """Smooth survey error, sd, that the choice of points reckons with beside what the survey says of itself."""
 
 

@@ -163,7 +163,7 @@
   function likelyErred(array, C, told) {
     const ways = told.length < 4 ? [said(1)] : [...factors(array, C).map(said), ...(array.hooks.length ? SMOOTHLY : [])];
     const score = likelihoods(array, C, told, ways), best = score.indexOf(Math.max(...score));
-    return score[best] > score[0] + 2 ? { way: ways[best], worth: score[best] - 2 } : { way: ways[0], worth: score[0] };
+    return score[best] > score[0] + 1 ? { way: ways[best], worth: score[best] - 1 } : { way: ways[0], worth: score[0] };
   }
   function smoothlyErred(array, C, told) {
     const score = likelihoods(array, C, told, SMOOTHLY);
