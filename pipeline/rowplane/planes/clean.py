@@ -19,6 +19,8 @@ POINTS_PER_STRIP, FEWEST = 40, 8
 LEAST_OFF_MM = 14.0
 WIDEST_MM = 200.0
 """A strip that must be wider than this to hold enough points cannot tell caps and gutters from tiles."""
+SURE = 600
+"""Points beside an edge that tell its strip better than the other edges of the roof do."""
 UNSEEN_MM = {"ridge": 130.0, "hip": 130.0, "valley": 130.0, "eave": 180.0}
 """Half of a cap or tray, and a gutter that an outline drawn from few points takes in (common practice, no source)."""
 
@@ -63,10 +65,11 @@ def usual_strips(edges: list[Edge], sides: list[Beside]) -> dict[str, float]:
     return depths
 
 
-def core(outline: Polygon, edges: tuple[Edge, ...], cuts: tuple[float | None, ...], unseen: dict[str, float]) -> BaseGeometry:
-    """The outline without its edge strips, in several parts where they cut a neck; `unseen` is the depth of those not known."""
-    depths = [unseen.get(edge.kind, 0.0) if cut is None else cut for edge, cut in zip(edges, cuts, strict=True)]
-    strips = [LineString([e.start_uv, e.end_uv]).buffer(depth) for e, depth in zip(edges, depths, strict=True) if depth > 0]
+def core(outline: Polygon, edges: tuple[Edge, ...], cuts: list[float]) -> BaseGeometry:
+    """The outline without its edge strips, in several parts where they cut a neck."""
+    strips = [
+        LineString([edge.start_uv, edge.end_uv]).buffer(cut) for edge, cut in zip(edges, cuts, strict=True) if cut > 0
+    ]
     return outline.difference(shapely.unary_union(strips)) if strips else outline
 
 
@@ -97,7 +100,7 @@ def _cut(away: Array, height: Array) -> float | None:
     scatter = 1.4826 * float(np.median(np.abs(height - np.median(height))))
     chance = 3.7 * scatter * np.sqrt(1 / np.maximum(many, 1) + 1 / many[within].sum())
     limit = np.maximum(max(LEAST_OFF_MM, between), chance)
-    off = (np.abs(mean - usual) > limit) & (many >= FEWEST) & (depth < DEPTH_MM)
+    off = (np.abs(mean - usual) > limit) & (many >= FEWEST) & (depth + 0.5 * width < DEPTH_MM)
     # From the edge inwards, one strip that happens to fit does not end a cap.
     fits = np.nonzero(~off[:-1] & ~off[1:])[0]
     first = int(fits[0]) if len(fits) else 0

@@ -13,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from rowplane.frames import face_frame, face_to_survey, survey_to_face
 from rowplane.geometry import PlaneFit
 from rowplane.model import Array, Edge, FaceFrame
-from rowplane.planes.clean import UNSEEN_MM, Beside, beside, core, edge_strips, usual_strips
+from rowplane.planes.clean import SURE, UNSEEN_MM, Beside, beside, core, edge_strips, usual_strips
 from rowplane.planes.contacts import Contact, find_contacts
 from rowplane.planes.edges import name_edges
 from rowplane.planes.grid import Grid
@@ -102,14 +102,22 @@ def outlined(scan: Scan, drafts: list[Draft]) -> list[Draft]:
     contacts = find_contacts(scan.grid.box, scan.owner, [d.fit for d in drafts])
     hints = [_hints(drafts, k, contacts) for k in range(len(drafts))]
     drawn = [_outlined(scan, d, k, labels, contacts, hints[k]) for k, d in enumerate(drafts)]
-    cuts = [edge_strips(sides) for _, sides in drawn]
-    usual: dict[str, float] = {}
-    if any(cut is None for each in cuts for cut in each):
-        usual = usual_strips([e for d, _ in drawn for e in d.edges], [side for _, sides in drawn for side in sides])
-    return [
-        replace(d, core=core(d.outline, d.edges, own, usual), firm=core(d.outline, d.edges, own, UNSEEN_MM))
-        for (d, _), own in zip(drawn, cuts, strict=True)
-    ]
+    usual = usual_strips([e for d, _ in drawn for e in d.edges], [side for _, sides in drawn for side in sides])
+    return [_cut(d, sides, usual) for d, sides in drawn]
+
+
+def _cut(draft: Draft, sides: tuple[Beside, ...], usual: dict[str, float]) -> Draft:
+    """The draft without its edge strips; `usual` depths are those of all edges of a kind on the roof.
+
+    Where few points leave a strip in doubt, labels go by the usual depth, and the plane does without what may be one.
+    """
+    seen, safe = [], []
+    for edge, side, cut in zip(draft.edges, sides, edge_strips(sides), strict=True):
+        others = usual.get(edge.kind, 0.0)
+        seen.append(others if cut is None else cut)
+        known = UNSEEN_MM.get(edge.kind, 0.0) if cut is None else cut
+        safe.append(max(known, others) if len(side.away) < SURE else known)
+    return replace(draft, core=core(draft.outline, draft.edges, seen), firm=core(draft.outline, draft.edges, safe))
 
 
 def _hints(drafts: list[Draft], face: int, contacts: list[Contact]) -> list[Line]:
