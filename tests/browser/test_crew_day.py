@@ -141,7 +141,7 @@ def test_all_is_there_without_scripts_and_in_print(browser, lead_folder, tmp_pat
     shown = page.locator("tr[data-foot]:visible")
     assert shown.count() == len(rows)
     context.close()
-    pypdf = pytest.importorskip("pypdf")
+    import pypdf
     context = browser.new_context()
     page = context.new_page()
     page.goto((lead_folder / "crew-sheet.html").as_uri())

@@ -7,13 +7,12 @@ recomputed [C]. pvlib comes with the extra 'sun'.
 from __future__ import annotations
 
 import numpy as np
+import pvlib
 import pytest
 
 from rowplane.errors import RowplaneError
 from rowplane.placement.sun import clear_sky_kWh_m2, noon_score, rank_faces
 from test_4_placement.builders import rectangle
-
-pvlib = pytest.importorskip("pvlib")
 
 LATITUDE, LONGITUDE, ALTITUDE, ZONE = 39.742476, -105.1786, 1830.14, -7
 IN_12 = {4: 18.4349, 6: 26.5651, 8: 33.6901}

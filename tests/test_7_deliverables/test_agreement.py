@@ -60,7 +60,8 @@ def test_result_json_has_the_rows_of_the_tables(files, feet):
 
 
 def test_result_json_keeps_to_its_schema(files):
-    jsonschema = pytest.importorskip("jsonschema")
+    import jsonschema
+
     from rowplane.deliverables.json_result import SCHEMA
 
     schema = json.loads(SCHEMA.read_text(encoding="utf-8"))
@@ -81,7 +82,7 @@ def test_page_shows_the_height_of_every_foot(files, feet):
 
 
 def test_paper_shows_the_height_of_every_foot_large_enough(files, feet):
-    pypdf = pytest.importorskip("pypdf")
+    import pypdf
     sizes: dict[str, list[float]] = {}
 
     def visit(text: str, matrix: list[float], text_matrix: list[float], font: object, size: float) -> None:
@@ -97,7 +98,7 @@ def test_paper_shows_the_height_of_every_foot_large_enough(files, feet):
 
 
 def test_every_page_of_paper_carries_date_and_revision(files):
-    pypdf = pytest.importorskip("pypdf")
+    import pypdf
     revision = json.loads(files["result.json"])["revision"]
     for page in pypdf.PdfReader(io.BytesIO(files["crew-sheet.pdf"])).pages:
         text = page.extract_text()
@@ -107,7 +108,7 @@ def test_every_page_of_paper_carries_date_and_revision(files):
 
 
 def test_cautions_stand_on_paper_and_page(files):
-    pypdf = pytest.importorskip("pypdf")
+    import pypdf
     pages = [" ".join(p.extract_text().split()) for p in pypdf.PdfReader(io.BytesIO(files["crew-sheet.pdf"])).pages]
     page = " ".join(html.unescape(files["crew-sheet.html"].decode()).split())
     for line in CAUTIONS:
@@ -118,7 +119,7 @@ def test_cautions_stand_on_paper_and_page(files):
 
 
 def test_drawing_blocks_carry_the_rows_and_stand_where_they_say(files, feet, tmp_path):
-    ezdxf = pytest.importorskip("ezdxf")
+    import ezdxf
     path = tmp_path / "layout.dxf"
     path.write_bytes(files["layout.dxf"])
     document = ezdxf.readfile(path)
@@ -141,7 +142,7 @@ def test_drawing_blocks_carry_the_rows_and_stand_where_they_say(files, feet, tmp
 
 
 def test_map_features_lie_where_the_tables_say(files, feet):
-    pyproj = pytest.importorskip("pyproj")
+    import pyproj
     features = json.loads(files["layout.geojson"])["features"]
     points = {f["id"]: f["geometry"]["coordinates"] for f in features if f["properties"]["what"] == "foot"}
     assert set(points) == set(feet)

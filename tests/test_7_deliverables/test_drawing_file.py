@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+import ezdxf
 import numpy as np
 import pytest
 
 from rowplane.deliverables.dxf import dxf_files
 from rowplane.deliverables.sheets import build_sheets
 from test_7_deliverables.builders import empty_result, make_result
-
-ezdxf = pytest.importorskip("ezdxf")
 
 
 def read_back(result, tmp_path) -> Any:

@@ -14,7 +14,8 @@ from test_7_deliverables.compare_pictures import LIMIT, compare, unlike
 
 @pytest.fixture(scope="module")
 def paper() -> dict[str, list[Image.Image]]:
-    pdfium = pytest.importorskip("pypdfium2")
+    import pypdfium2 as pdfium
+
     made = {}
     for units, size in (("mm", "a4"), ("in", "letter")):
         result = make_result(config=Config.model_validate({"deliverables": {"units": units, "paper": size}}))
