@@ -120,6 +120,29 @@ def test_lines_without_a_reading_are_counted(tmp_path: Path) -> None:
     assert dict(read(path).dropped) == {"lines without a reading": 2}
 
 
+def test_shuffled_readings_are_the_same_survey(tmp_path: Path) -> None:
+    order = np.random.default_rng(3).permutation(len(U))
+    columns = [U / 1000, V / 1000, (HEIGHT + 77.0) / 1000]
+    names = ["u_m", "v_m", "height_m"]
+    a = read(sheet(tmp_path / "a.csv", names, columns), azimuth_deg=135)
+    b = read(sheet(tmp_path / "b.csv", names, [c[order] for c in columns]), azimuth_deg=135)
+    assert a.readings is not None
+    assert b.readings is not None
+    assert b.readings.height_mm == pytest.approx(a.readings.height_mm[order], abs=1e-5)
+    assert fit_plane(b.points_mm).normal == pytest.approx(fit_plane(a.points_mm).normal, abs=1e-9)
+    assert over_plane(b) == pytest.approx(over_plane(a)[order], abs=1e-3)
+
+
+def test_a_sheet_cut_short_counts_its_last_line(tmp_path: Path) -> None:
+    path = sheet(tmp_path / "sheet.csv", ["u_m", "v_m", "height_m"], [U / 1000, V / 1000, (HEIGHT + 77.0) / 1000])
+    lines = path.read_text().splitlines()
+    path.write_text("\n".join([*lines[:20], lines[20].rsplit(",", 1)[0]]))
+    survey = read(path)
+    assert len(survey.points_mm) == 19
+    assert [count for _, count in survey.dropped] == [1]
+    assert "points-dropped" in {f.code for f in survey.findings}
+
+
 @pytest.mark.parametrize(
     ("text", "word"),
     [

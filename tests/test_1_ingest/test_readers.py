@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import trimesh
 
 from rowplane.errors import RowplaneError
 from rowplane.geometry import fit_plane
@@ -92,6 +93,25 @@ def test_surface_files_cut_short_are_refused(kind: str, tmp_path: Path) -> None:
             continue  # a text mesh cut between two lines is a smaller mesh
         with pytest.raises(RowplaneError):
             make.read(path)
+
+
+@pytest.mark.parametrize("kind", ["obj", "stl", "glb"])
+def test_a_mesh_of_shuffled_triangles_is_the_same_surface(kind: str, tmp_path: Path) -> None:
+    mesh = make.roof_mesh(y_up=kind == "glb")
+    rng = np.random.default_rng(3)
+    order = rng.permutation(len(mesh.vertices))
+    faces = np.argsort(order)[mesh.faces][rng.permutation(len(mesh.faces))]
+    trimesh.Trimesh(mesh.vertices[order], faces, process=False).export(tmp_path / f"mixed.{kind}")
+    a = make.read(make.write_mesh(tmp_path / f"roof.{kind}", np.zeros((0, 3))))
+    b = make.read(tmp_path / f"mixed.{kind}")
+    assert len(a.points_mm) == len(b.points_mm)
+    counts = []
+    for survey in (a, b):
+        x, y, z = survey.frame.axes @ make.in_metres(survey).T
+        assert np.abs(z - 3 - 0.5 * y).max() < 1e-4
+        counts.append(np.histogram2d(x, y, bins=[12, 6], range=[[0, 12], [0, 6]])[0])
+    # Both draw evenly by area: the difference of two Poisson counts stays within 5 sd.
+    assert np.abs(counts[0] - counts[1]).max() < 5 * np.sqrt(2 * counts[0].mean())
 
 
 def test_mesh_is_sampled_evenly_by_area(tmp_path: Path) -> None:
