@@ -91,17 +91,17 @@ class FixedModule(Section):
     """One module of an agreed layout: face and the lower left corner on it, from the datum."""
 
     face: str = Field(description="face id")
-    u_mm: float = Field(description="left edge, mm from the datum")
-    v_mm: float = Field(description="front edge, mm from the datum")
+    u_mm: float = Field(ge=-200_000, le=200_000, description="left edge, mm from the datum")
+    v_mm: float = Field(ge=-200_000, le=200_000, description="front edge, mm from the datum")
 
 
 class EscapeOpening(Section):
     """A window or hatch on a face through which people may have to leave or enter."""
 
     face: str = Field(description="face id")
-    u_from_mm: float = Field(description="left edge, mm from the datum")
-    u_to_mm: float = Field(description="right edge, mm from the datum")
-    v_mm: float = Field(description="its lower edge, mm from the datum")
+    u_from_mm: float = Field(ge=-200_000, le=200_000, description="left edge, mm from the datum")
+    u_to_mm: float = Field(ge=-200_000, le=200_000, description="right edge, mm from the datum")
+    v_mm: float = Field(ge=-200_000, le=200_000, description="its lower edge, mm from the datum")
 
 
 class PlacementConfig(Section):

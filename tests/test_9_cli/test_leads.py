@@ -104,6 +104,7 @@ BAD = {
     "unknown key in a list": ("[[rafters]]\nspacing_mm = 600\nwidht_mm = 45\n", "rafters.0.widht_mm", "width_mm"),
     "negative size": ("[module]\nwidth_mm = -1134\n", "module.width_mm", "greater than"),
     "absurd size": ("[module]\nheight_mm = 1e9\n", "module.height_mm", "less than"),
+    "a place on no roof": ('[[placement.fixed]]\nface = "A"\nu_mm = 1e308\nv_mm = 0\n', "placement.fixed.0.u_mm", "less than"),
     "not a number": ("[module]\nwidth_mm = nan\n", "module.width_mm", "finite"),
     "travel upside down": ("[hardware]\nlift_min_mm = 70\nlift_max_mm = 20\n", "hardware", "lift_max_mm must be greater"),
     "zero stock": ("[hardware]\nstock_length_mm = [0]\n", "hardware", "positive length"),
