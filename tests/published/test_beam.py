@@ -118,6 +118,11 @@ def test_sag_of_an_overhang_is_judged_by_twice_its_length() -> None:
     assert sag_share(plain, solve(plain, udl_N_mm=0.5), 0.5) == pytest.approx(5 * 0.5 * 1200**3 / (384 * EI), rel=1e-9)
     # Off the chord of its hooks: a rail on a slant and free of load does not sag.
     assert sag_share(plain, solve(plain, seats_mm=np.array([0.0, 30.0]))) == pytest.approx(0.0, abs=1e-12)
+    # B-02: three spans, none of which is an overhang.
+    three = rail([1200.0] * 3)
+    assert sag_share(three, solve(three, udl_N_mm=0.5), 0.5) == pytest.approx(0.006884 * 0.5 * 1200**3 / EI, rel=1e-3)
+    first, last = (sag_share(three, solve(three, udl_N_mm=np.array(w)), np.array(w)) for w in ([0.5, 0, 0], [0, 0, 0.5]))
+    assert first == pytest.approx(last)
     front = rail([1200.0], (400.0, 0.0))
     assert sag_share(front, solve(front, point_N=np.array([100.0, 0.0, 0.0]))) == pytest.approx(1.236715 / 800, rel=1e-6)
 

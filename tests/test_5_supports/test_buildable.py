@@ -162,8 +162,8 @@ def test_modules_that_cannot_be_carried_are_left_out_and_counted() -> None:
     ("rafter_mm", "words", "setting", "need_mm"),
     [
         (650.0, "arms 141 instead of 120 mm beside the rafter's middle", "hook_reach_mm", 141),
-        (650.0, "row ends 512 instead of 450 mm past the outer foot", "max_row_overhang_mm", 512),
-        (900.0, "row ends 821 instead of 450 mm past the outer foot", "max_row_overhang_mm", 821),
+        pytest.param(650.0, "row ends 512 instead of 450 mm past the outer foot", "max_row_overhang_mm", 512, marks=pytest.mark.long),
+        pytest.param(900.0, "row ends 821 instead of 450 mm past the outer foot", "max_row_overhang_mm", 821, marks=pytest.mark.long),
     ],
 )
 def test_the_cure_of_what_is_not_carried_is_enough_and_the_smallest(rafter_mm: float, words: str, setting: str, need_mm: int) -> None:
@@ -178,6 +178,7 @@ def test_the_cure_of_what_is_not_carried_is_enough_and_the_smallest(rafter_mm: f
     assert total(short) < total(cured)
 
 
+@pytest.mark.long
 def test_several_limits_together_where_none_alone_is_a_cure() -> None:
     """Both changes that the finding names are set, and all modules are laid and carried; with one of them alone they are not."""
     place = {"width": 12_500.0, "rafter_mm": 800.0, "first_mm": 70.0, "depth": 6200.0}

@@ -392,10 +392,10 @@ def test_stock_that_lets_splices_keep_clear() -> None:
     ("hardware", "rule"),
     [
         ({"screw_thread_mm": 50}, {}),
-        ({"screw_thread_mm": 40}, {"timber_rule": "nds_2018"}),
+        pytest.param({"screw_thread_mm": 40}, {"timber_rule": "nds_2018"}, marks=pytest.mark.long),
         ({"hook_capacity_up_N": 500}, {}),
-        ({"hook_capacity_down_N": 600}, {}),
-        ({"hook_capacity_slope_N": 60}, {}),
+        pytest.param({"hook_capacity_down_N": 600}, {}, marks=pytest.mark.long),
+        pytest.param({"hook_capacity_slope_N": 60}, {}, marks=pytest.mark.long),
         ({"hook_stiffness_N_mm": 150}, {}),
     ],
 )
