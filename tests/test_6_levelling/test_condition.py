@@ -101,6 +101,16 @@ def test_a_bubble_the_survey_does_not_say_is_no_slip() -> None:
     assert sum(map(len, good)) <= 1
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_a_survey_that_errs_much_more_than_it_says_makes_no_slips(seed: int) -> None:
+    basis = surveyed(length_mm=600.0)
+    lines = read_heights(erring(basis, seed, Erred(6.0)), basis.foot_ids, seed)
+    assert left_out(basis, lines) == []
+    # A slip stands out even so.
+    worst = replace(lines.readings[11], value_mm=lines.readings[11].value_mm + 90)
+    assert left_out(basis, replace(lines, readings=(*lines.readings[:11], worst, *lines.readings[12:]))) == [worst.id]
+
+
 @pytest.mark.parametrize("place", range(0, 10, 3))
 def test_a_slip_among_ten_readings_is_no_bubble(place: int) -> None:
     basis = surveyed()

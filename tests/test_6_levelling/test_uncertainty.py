@@ -112,6 +112,16 @@ def test_nothing_to_measure_where_the_survey_is_good() -> None:
     assert not any(doubtful(levels.posteriors[0], seat_sigma(levels.posteriors[0])))
 
 
+def test_no_point_is_measured_twice_nor_for_nothing() -> None:
+    # A rule that errs by 8 mm: reading the best place again would tell more than the next one.
+    basis = level_feet(*case(BUBBLY, levelling=LevellingConfig(reading_sd_mm=8)).args()).posteriors[0]
+    feet, after = chosen(basis, height_points(basis), 99, 0.0)
+    assert len({foot for foot, _ in feet}) == len(feet) == len(basis.foot_ids)
+    assert after == sorted(after, reverse=True)
+    exact = replace(basis, covariance_mm2=np.zeros_like(basis.covariance_mm2))
+    assert chosen(exact, height_points(exact), 99, 0.0) == ([], [])
+
+
 def ten_readings(seed: int) -> tuple[float, float, float]:
     """RMS of seats without, with the ten points the tool asks for, and with ten random ones (mean of three picks)."""
     rng = np.random.default_rng(seed)
