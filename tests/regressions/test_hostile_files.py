@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import struct
 from pathlib import Path
 
@@ -182,6 +183,43 @@ def test_footprints_that_are_none(text: str, tmp_path: Path) -> None:
     path = make.write_las(tmp_path / "roof.las", POINTS)
     with pytest.raises(RowplaneError, match=r"ingest\.footprint"):
         make.read(path, IngestConfig(unit="m", footprint=str(tmp_path / "roof.geojson")))
+
+
+EXTENDED = (
+    'PROJCS["a",GEOGCS["b",DATUM["c",SPHEROID["d",6378137,298]],PRIMEM["e",0],UNIT["degree",0.0174532925199433]],'
+    'PROJECTION["Transverse_Mercator"],PARAMETER["central_meridian",9],UNIT["metre",1],EXTENSION["PROJ4","+proj=tmerc +lon_0=9 {}"]]'
+)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "+init={0}:x", "{0}", "+proj=utm +zone=32 +nadgrids={0} +type=crs", "PROJ4:+init={0}:x", EXTENDED.format("+nadgrids={0}"),
+        EXTENDED.format("+init={0}:x"),
+    ],
+)  # fmt: skip
+def test_a_coordinate_system_names_no_file(text: str, tmp_path: Path) -> None:
+    """The library opened whatever file a lead's or a scan's text named, and would have waited for this pipe."""
+    os.mkfifo(tmp_path / "pipe")
+    path = make.write_las(tmp_path / "roof.las", POINTS)
+    with pytest.raises(RowplaneError, match="a coordinate system that cannot be read"):
+        make.read(path, IngestConfig(crs=text.format(tmp_path / "pipe")))
+
+
+def test_a_raster_reads_nothing_that_lies_beside_it(tmp_path: Path) -> None:
+    path = make.write_raster(tmp_path / "roof.tif", POINTS)
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "roof.tif.aux.xml").write_text(f"<PAMDataset><SRS>+init={tmp_path / 'pipe'}:x</SRS></PAMDataset>")
+    assert make.read(path, IngestConfig(unit="m")).frame.crs_wkt is None
+
+
+def test_coordinate_systems_by_code_and_text_are_read(tmp_path: Path) -> None:
+    import pyproj
+
+    path = make.write_las(tmp_path / "roof.las", POINTS + np.array([500_000.0, 5_500_000.0, 0.0]))
+    wkt = pyproj.CRS.from_epsg(25832)
+    for text in ("EPSG:25832", "urn:ogc:def:crs:EPSG::25832", wkt.to_wkt(), wkt.to_wkt("WKT1_GDAL"), wkt.to_wkt(pretty=True)):
+        assert make.read(path, IngestConfig(crs=text)).frame.epsg == 25832
 
 
 def test_a_tif_that_is_something_else_is_not_opened(tmp_path: Path) -> None:

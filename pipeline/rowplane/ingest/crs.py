@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,6 +25,12 @@ TALLEST_M = 60.0
 
 LEAST_M, MOST_M = 1.5, 20_000.0
 """Extent across of any scan that can hold a roof, whatever its unit is known from."""
+
+PLAIN_CRS = re.compile(r"\s*(?:[A-Za-z][\w.-]*(?::[\w.-]*)+(?:\+[\w.:-]+)?\s*$|[A-Za-z_]\w*\s*[\[(])")
+"""A code (`EPSG:25832`, `EPSG:25832+7837`, `urn:ogc:def:crs:EPSG::25832`) or the keyword that WKT begins with."""
+
+NAMES_A_FILE = re.compile(r"\+\s*init|grids\s*=\s*(?!@null)|parameterfile", re.IGNORECASE)
+"""Ways in which such a text makes the library open a file of this machine."""
 
 UNEQUAL = 5e-4
 """A grid that stretches one direction this much more than the other errs by 5 mm over 10 m."""
@@ -78,6 +85,8 @@ def _parse(subject: str, text: str) -> Any:
     import pyproj
 
     try:
+        if not PLAIN_CRS.match(text) or NAMES_A_FILE.search(text):
+            raise pyproj.exceptions.CRSError("a text that may name a file")
         return pyproj.CRS.from_user_input(text)
     except pyproj.exceptions.CRSError as error:
         raise RowplaneError(

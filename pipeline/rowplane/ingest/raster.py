@@ -20,6 +20,9 @@ CELL_BYTES = 1e-3
 ONLY = "GTiff"
 """The library would open a .tif by its content as any format it knows, and some of those name other files and addresses."""
 
+ALONE = {"GDAL_PAM_ENABLED": "NO"}
+"""Nor does a .aux.xml beside it count, whose text for the coordinate system may name any file of this machine."""
+
 Z_UNITS = {
     "m": "m",
     "metre": "m",
@@ -40,7 +43,7 @@ def open_raster(path: Path, config: IngestConfig) -> Opened:
     """A height raster with any affine transform (cells need not be square, rows may be turned). Raises RowplaneError."""
     import rasterio
 
-    with in_words(path, "GeoTIFF"), _quiet(), rasterio.open(path, driver=ONLY) as raster:
+    with in_words(path, "GeoTIFF"), _quiet(), rasterio.Env(**ALONE), rasterio.open(path, driver=ONLY) as raster:
         width, height, kind = raster.width, raster.height, raster.dtypes[0]
         if raster.count >= 3 and all(d == "uint8" for d in raster.dtypes[:3]):
             raise RowplaneError(
@@ -61,7 +64,7 @@ def open_raster(path: Path, config: IngestConfig) -> Opened:
     x, y = _place(transform, width / 2, height / 2)
 
     def chunks() -> Iterator[Chunk]:
-        with in_words(path, "GeoTIFF"), _quiet(), rasterio.open(path, driver=ONLY) as again:
+        with in_words(path, "GeoTIFF"), _quiet(), rasterio.Env(**ALONE), rasterio.open(path, driver=ONLY) as again:
             for top in range(0, height, rows):
                 deep = min(rows, height - top)
                 band = again.read(1, window=rasterio.windows.Window(0, top, width, deep), masked=True)
