@@ -14,6 +14,9 @@ from rowplane.config import SurfaceConfig
 from rowplane.model import Roof
 from rowplane.model import Surface as Mapped
 from rowplane.surface import map_surface
+from rowplane.surface.cells import Cells
+from rowplane.surface.mapping import DOUBTED_SIGMAS, settle
+from rowplane.surface.smoothing import first_prior
 from rowplane.surface.strips import find_strips
 from scenes import BARE, ScanOptions, Scene, TileOptions, make_scene
 from scenes.labels import CAP
@@ -93,8 +96,32 @@ def test_caps_are_cut_off_as_caps(density: float, noise: float) -> None:
     assert 0.08 <= found[0].outline.area / 1e6 / scene.faces[0].extent_m[0] <= 0.2
     assert not [p for p in plain.patches if p.kind == "cap"]
     moved = score(scene, capped, scene.faces[0]).flat - score(scene, plain, scene.faces[0]).flat
-    assert np.abs(moved).max() <= 1.6
+    assert np.abs(moved).max() <= 2.0
     assert next(f.value for f in capped.findings if f.code == "points-left-out") >= 0.9 * caps.sum()
+
+
+def test_a_slipped_tile_in_a_sharp_corner_is_doubted() -> None:
+    """Its neighbours stand to one side only, so that 15 mm are few sigmas there; at four of them five of these twelve got in."""
+    kept_out = sum(corner_off(seed, 15.0) > DOUBTED_SIGMAS for seed in range(12))
+    assert kept_out >= 9
+    assert sum(corner_off(seed, 0.0) > DOUBTED_SIGMAS for seed in range(2)) == 0
+
+
+def corner_off(seed: int, lift_mm: float) -> float:
+    """By how many sigmas the tile at the lower right corner of a triangle stands off, `lift_mm` higher than it was laid."""
+    rng = np.random.default_rng(seed)
+    outline = shapely.Polygon([(0, 0), (8000, 0), (4000, 5000)])
+    u, v = (a.ravel() for a in np.meshgrid(np.arange(125.0, 8000, 260), np.arange(170.0, 5000, 340)))
+    keep = shapely.contains_xy(outline, u, v)
+    u, v = u[keep], v[keep]
+    rafters = np.arange(0.0, 8700, 650)
+    height = -20 * np.sin(np.pi * v / 5000) * np.sin(np.pi * u / 8000) + np.interp(u, rafters, rng.normal(0, 2.5, len(rafters)))
+    height += rng.normal(0, 2, len(u)) + rng.normal(0, 1, len(u))
+    corner, n = int(np.argmax(u - v)), len(u)
+    height[corner] += lift_mm
+    tile = np.column_stack([v // 340, u // 260]).astype(np.int64)
+    cells = Cells(np.column_stack([u, v]), height, np.full(n, 40.0), tile, np.ones(n), 6.3, 0.0, np.zeros((0, 4)), (0, 0, 0))
+    return float(settle(cells, first_prior(outline, 2.0, 1.5, 3000.0))[1][corner])
 
 
 def test_a_tray_lies_lower() -> None:

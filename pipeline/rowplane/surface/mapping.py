@@ -36,7 +36,8 @@ SURE_MM, FEWEST_SURE = 250.0, 24
 judged by it."""
 CLOUD_ERROR_SD_MM = 1.5
 """Assumed: inside one face a smooth survey error looks like sag. With it the stated bands cover 95 % where truth is 1 mm."""
-OFF_SIGMAS = 4.0
+OFF_SIGMAS, DOUBTED_SIGMAS = 4.0, 3.2
+"""Values this far off are shown as displaced, or kept out of the field already: of sound tiles one in seven hundred."""
 FEWEST_COURSES, FEWEST_TO_DRIFT = 2.5, 8.0
 FEWEST_POINTS, SHORTEST_SIDE_MM = 200, 300.0
 LEAST_SHARE = 0.01
@@ -99,8 +100,8 @@ def map_face(points_mm: NDArray[Any], face: Face, config: SurfaceConfig) -> Surf
     seat = config.seating_sd_mm if found else UNPATTERNED_SEAT_MM
     start = first_prior(face.outline, max(seat, 0.5), error, config.smooth_error_length_mm)
     cells, strips = values_of(grid, relief, uvw, start, face)
-    prior, good = settle(cells, replace(start, near_sd=cells.near_mm, tile=(grid.cover_mm, grid.gauge_mm)))
-    return assemble(face, found, cells, good, prior, strips, config)
+    prior, off = settle(cells, replace(start, near_sd=cells.near_mm, tile=(grid.cover_mm, grid.gauge_mm)))
+    return assemble(face, found, cells, off, prior, strips, config)
 
 
 def find_pattern(uvw: Array, config: SurfaceConfig) -> Found | None:
@@ -159,11 +160,10 @@ def robust(cells: Cells, prior: Prior) -> SubstrateField:
     return field
 
 
-def settle(cells: Cells, start: Prior) -> tuple[Prior, NDArray[np.bool_]]:
-    """The prior chosen from the data, and which values it was chosen on: those that stand off by OFF_SIGMAS are out."""
-    good = np.ones(len(cells.uv), dtype=bool)
+def settle(cells: Cells, start: Prior) -> tuple[Prior, Array]:
+    """The prior chosen from values that do not stand off by DOUBTED_SIGMAS, and how many sigmas each value is off `(n,)`."""
     if len(cells.uv) < 6:
-        return start, good
+        return start, np.zeros(len(cells.uv))
     few = merged(cells, MOST_VALUES)
     start = replace(start, tile=(start.tile[0], start.tile[1] * float(np.median(few.tiles))))
     keep = np.ones(len(few.uv), dtype=bool)
@@ -175,27 +175,28 @@ def settle(cells: Cells, start: Prior) -> tuple[Prior, NDArray[np.bool_]]:
         some = few.only(keep)
         field = condition(prior, some.uv, some.height, some.variance, some.tiles)
         error, sd = left_out(field)
-        out = np.abs(error) > OFF_SIGMAS * sd
+        out = np.abs(error) > DOUBTED_SIGMAS * sd
         if not out.any():
             break
         keep[np.flatnonzero(keep)[out]] = False
         prior = choose_prior(few.uv[keep], few.height[keep], few.variance[keep], prior, few.tiles[keep])
     away = np.abs(cells.height - field.mean_mm(cells.uv))
     own = prior.seat_sd**2 + prior.near_sd**2 * float(prior.near(np.zeros(1), np.zeros(1))[0])
-    return prior, away <= OFF_SIGMAS * np.sqrt(own + cells.variance + field.sd_mm(cells.uv) ** 2)
+    return prior, away / np.sqrt(own + cells.variance + field.sd_mm(cells.uv) ** 2)
 
 
 def assemble(
     face: Face,
     found: Found | None,
     cells: Cells,
-    good: NDArray[np.bool_],
+    off: Array,
     prior: Prior,
     strips: tuple[Strip, ...],
     config: SurfaceConfig,
 ) -> Surface:
     """The field on the substrate's own plane in the datum frame, and all that is read off it."""
-    values = merged(cells.only(good), MOST_VALUES)
+    kept = off <= DOUBTED_SIGMAS
+    values = merged(cells.only(kept), MOST_VALUES)
     first = condition(prior, values.uv, values.height, values.variance, values.tiles)
     flat = on_own_plane(face, first)
     grid = carried_grid(found.grid, face.frame, flat.frame) if found else None
@@ -207,7 +208,7 @@ def assemble(
     if found and grid:
         grid = carried_grid(grid, flat.frame, frame)
         pattern = pattern_of(grid, found.relief.table, found.pan, found.step_mm, found.confidence, found.sd_mm)
-    patches = patches_of(cells, good, first, grid or carried_grid(plain_grid(), face.frame, frame))
+    patches = patches_of(cells, off <= OFF_SIGMAS, first, grid or carried_grid(plain_grid(), face.frame, frame))
     patches += tuple(strip_patch(strip, face.frame, here) for strip in strips if strip.depth_mm > 0)
-    left_out = sum(cells.left_out) + int(cells.count[~good].sum())
+    left_out = sum(cells.left_out) + int(cells.count[~kept].sum())
     return finished(here, pattern, field, values.noise_mm, patches, note, config.raster_step_mm, left_out)
