@@ -98,3 +98,13 @@ def test_no_set_of_options_ranks_before_the_chosen_one(seed: int) -> None:
 
 def test_both_answers_are_among_them() -> None:
     assert {every_set(seed)[0] is None for seed in range(8)} == {True, False}
+
+
+@pytest.mark.parametrize(("places", "feasible"), [(("rafter 1", "rafter 1"), False), (("rafter 1", "rafter 2"), True)])
+def test_rails_that_end_and_begin_on_one_line_cannot_share_a_rafter(places: tuple[str, str], feasible: bool) -> None:
+    """One above the other on different places of one rafter: both hold the joint between the rows, where one plate has room."""
+    grid = grid_of(array_of([[400.0], [400.0]]), ModuleConfig(), HardwareConfig())
+    columns = [Column(u, None, 0, place) for u, place in zip((900.0, 1100.0), places, strict=True)]
+    options = [Option(0, 1, 1, 2), Option(1, 2, 2, 2)]
+    choice = choose_rails(grid, columns, options, Limits(3000.0, 2000.0, 1, True, 120.0))
+    assert (choice is not None) == feasible
