@@ -1,6 +1,8 @@
 """The command line as a person meets it: words, exit codes, what goes to which stream."""
 
 import json
+import os
+import shutil
 import statistics
 import subprocess
 import sys
@@ -105,8 +107,6 @@ def test_the_first_step_names_what_lies_here(tmp_path: Path) -> None:
 
 
 def test_names_that_no_terminal_can_show_are_no_bug(tmp_path: Path) -> None:
-    import os
-
     scan = os.fsdecode(os.fsencode(tmp_path) + b"/roof\xff.csv")
     Path(scan).write_text("u_m,v_m,staff_m\n" + "".join(f"{u},{v},{2 - 0.5 * v}\n" for u in range(4) for v in range(3)))
     done = rowplane("inspect", scan)
@@ -115,25 +115,29 @@ def test_names_that_no_terminal_can_show_are_no_bug(tmp_path: Path) -> None:
     assert "roof" in done.stdout
 
 
-@pytest.mark.parametrize(
-    ("words", "incomplete", "offered"),
-    [
-        ("rowplane in", "in", {"inspect"}),
-        ("rowplane explain no-r", "no-r", {"no-roof"}),
-        ("rowplane run roof.laz --set placement.ori", "placement.ori", {"placement.orientation="}),
-    ],
-)
-def test_completion_offers_commands_codes_and_settings(words: str, incomplete: str, offered: set[str]) -> None:
-    import os
+TRIED = {"in": "inspect", "explain no-r": "no-roof", "run roof.laz --set placement.ori": "placement.orientation="}
+"""What stands after the command's name, and the one word that completes it."""
 
-    env = os.environ | {
-        "_ROWPLANE_COMPLETE": "complete_bash",
-        "COMP_WORDS": words,
-        "COMP_CWORD": str(len(words.split()) - 1),
-    }
+
+def test_completion_offers_commands_codes_and_settings_in_bash(tmp_path: Path) -> None:
+    """The script that the tool prints, sourced by a shell that knows nothing else."""
+    bash = shutil.which("bash")
+    if bash is None:
+        pytest.skip("no bash on this machine")
+    command = tmp_path / "rowplane"
     code = "import sys; sys.argv[0] = 'rowplane'; from rowplane.cli import main; main()"
-    done = subprocess.run([sys.executable, "-c", code], env=env, capture_output=True, text=True, check=False)
-    assert set(done.stdout.split()) == offered
+    command.write_text(f'#!/bin/sh\nexec {sys.executable} -c "{code}" "$@"\n')
+    command.chmod(0o755)
+    lines = ["rowplane --show-completion bash > completion.sh", "source completion.sh", "complete -p rowplane >&2"]
+    for words in TRIED:
+        lines += [f"COMP_WORDS=(rowplane {words})", "COMP_CWORD=$((${#COMP_WORDS[@]} - 1))"]
+        lines += ["COMPREPLY=()", "_rowplane_completion rowplane", 'echo "${COMPREPLY[*]}"']
+    env = os.environ | {"PATH": f"{tmp_path}:{os.environ['PATH']}"}
+    done = subprocess.run(
+        [bash, "--norc", "-ec", "\n".join(lines)], cwd=tmp_path, env=env, capture_output=True, text=True, timeout=120, check=False
+    )
+    assert "-F _rowplane_completion rowplane" in done.stderr
+    assert done.stdout.splitlines() == list(TRIED.values())
 
 
 def test_the_reference_is_up_to_date() -> None:
