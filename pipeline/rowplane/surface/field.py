@@ -21,7 +21,7 @@ SLOPE_SD = 0.02
 """A priori height and slope of the plane that takes the place of no plane: wide against anything that planes leaves."""
 BEND = 1 / 300
 """A priori size of a bend over the length it spans: beyond 1/180 a structure should be looked at."""
-NEAR_LENGTH_MM = 100.0
+NEAR_LENGTH_MM, NEAR_REACH_MM = 100.0, 500.0
 """Windows of image matching are 5 to 9 pixels wide, 30 to 100 mm on the roof (common practice, no source)."""
 CHUNK = 256
 """Places worked on at a time: their covariances with a few hundred values stay in the processor's cache."""
@@ -88,7 +88,11 @@ class Prior:
 
     def near(self, du: Array, dv: Array) -> Array:
         """Covariance of two values `du`, `dv` apart by an error of sd 1 that is alike over NEAR_LENGTH_MM."""
-        return averaged(du, self.tile[0]) * averaged(dv, self.tile[1])
+        # Values further apart share nothing: all but some hundredths of a matrix are spared.
+        close = (np.abs(du) < self.tile[0] + NEAR_REACH_MM) & (np.abs(dv) < self.tile[1] + NEAR_REACH_MM)
+        out = np.zeros(close.shape)
+        out[close] = averaged(du[close], self.tile[0]) * averaged(dv[close], self.tile[1])
+        return out
 
     def variance(self, a: Array) -> Array:
         """Prior variance of the substrate at `(n, 2)`."""
@@ -102,11 +106,7 @@ def averaged(d: Array, side: float) -> Array:
         return np.asarray(np.sqrt(np.pi / 2) * x * erf(x / np.sqrt(2)) + np.exp(-0.5 * x * x))
 
     s, x = side / NEAR_LENGTH_MM, np.abs(d) / NEAR_LENGTH_MM
-    # Values far apart share nothing: most of a matrix is spared.
-    out, close = np.zeros(x.shape), x < s + 6
-    y = x[close]
-    out[close] = (twice(y + s) - 2 * twice(y) + twice(y - s)) / s**2
-    return out
+    return np.asarray((twice(x + s) - 2 * twice(x) + twice(x - s)) / s**2)
 
 
 def matern(r: Array) -> Array:
