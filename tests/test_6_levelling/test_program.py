@@ -89,6 +89,27 @@ def test_enumeration_itself_on_a_case_done_by_hand() -> None:
     assert goals(solve(task)) == pytest.approx({"packers": 2.0, "greatest adjustment": 1.5, "total turning": 4.5}, abs=1e-5)
 
 
+def test_set_feet_off_one_plane_are_missed_by_as_little_as_can_be() -> None:
+    # Seats of a saddle, 2 up and 2 down in turn at the corners: no plane misses them by less than 2.
+    square = np.array([[1.0, -1, -1], [1, 1, -1], [1, -1, 1], [1, 1, 1]])
+    task = replace(
+        random_task(0), feet=np.array([[1.0, 0, 0]]), rail=np.zeros(1), influence=np.zeros((1, 0)), low=0.0, high=90.0, middle=45.0,
+        crowns=np.zeros((0, 3)), floor=np.zeros(0), corners=np.zeros((0, 3)), held=square,
+        held_seat=40 + 2 * square[:, 1] * square[:, 2] + square[:, 1], lower=np.array([-np.inf, -8, -8]),
+        upper=np.array([np.inf, 8, 8]),
+    )  # fmt: skip
+    answer = solve(task)
+    assert (answer.held_miss, answer.given_way) == (pytest.approx(2, abs=1e-5), 0)
+    assert answer.x == pytest.approx([40, 1, 0], abs=1e-4)
+    # A crown 4 above what the greatest height allows there: both give way alike, and the set feet are missed by 3 more.
+    middle = np.array([[1.0, 0, 0]])
+    for at in (43.0, 37.0):
+        both = solve(replace(task, crowns=middle, floor=np.array([at + 2]), corners=middle, ceiling=at - 2))
+        assert both.given_way == pytest.approx(2, abs=1e-5)
+        assert both.x[0] == pytest.approx(at, abs=1e-4)
+        assert both.held_miss == pytest.approx(5, abs=1e-4)
+
+
 def test_reachable_is_what_enumeration_finds() -> None:
     tasks = [random_task(seed) for seed in range(300, 315)]
     found = [reachable(task) for task in tasks]
