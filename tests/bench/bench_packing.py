@@ -111,17 +111,17 @@ def large_faces() -> dict[str, Face]:
 
 
 def large() -> None:
-    """Print seconds by the clock for every face and rafter spacing; the first case is run once before, for the libraries."""
+    """Print seconds of processor for every face and rafter spacing; the first case is run once before, for the libraries."""
     module, hardware, site = ModuleConfig(), HardwareConfig(), SiteConfig()
 
     def run(face: Face, rafter_mm: float) -> str:
         where = Surfaces((replace(surface(pattern(cover=255.0, pan_width=108.0)), face=face),))
         rafters = (RafterConfig(spacing_mm=rafter_mm, first_mm=100),) if rafter_mm else ()
-        start = time.perf_counter()
+        start = time.process_time()
         layout = place_modules(where, PlacementConfig(), rafters, module, hardware, site)
-        placed = time.perf_counter()
+        placed = time.process_time()
         plan = place_supports(layout, where, SupportsConfig(), rafters, module, hardware, site)
-        done = time.perf_counter()
+        done = time.process_time()
         relaxed = "yes" if any(f.code == "supports-relaxed" for f in plan.findings) else "no"
         count = sum(len(a.modules) for a in layout.arrays)
         return f"{count:7d}  {len(plan.rails):5d}  {len(plan.hooks):5d}  {placed - start:9.2f}  {done - placed:8.2f}  {done - start:8.2f}  {relaxed}"
