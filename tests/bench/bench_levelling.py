@@ -47,6 +47,7 @@ Array = NDArray[np.float64]
 SCENES = int(os.environ.get("ROWPLANE_BENCH_SCENES", "40"))
 SHAPES = ("monopitch", "gable", "hip")
 FIRST_SEED = 700
+RANDOM_TENS = 8
 
 
 @dataclass(frozen=True)
@@ -215,7 +216,7 @@ def left(levels: Levelling, roof: Roof) -> float:
 def test_readings(stated: bool) -> None:
     rows = []
     print(f"\n8 mm smooth survey error, {'stated in the lead' if stated else 'the lead says nothing of it'}")
-    print("seed  length m  feet  before  ten chosen  ten random  all feet, mm RMS")
+    print("seed  length m  feet  before  ten chosen  ten random   beaten  all feet, mm RMS")
     for seed in range(FIRST_SEED, FIRST_SEED + max(2, SCENES // 2)):
         rng = np.random.default_rng(seed)
         # A gable of ordinary size: over a small array an error that stays alike over 2 to 4 m is a common tilt and nothing else.
@@ -226,22 +227,21 @@ def test_readings(stated: bool) -> None:
         picks, _ = chosen(basis, height_points(basis), few, 0.0)
         before = left(made.result.levels, roof)
         ours = after(made, roof, tuple(basis.foot_ids[i] for i, _ in picks), seed)
-        random = [
-            after(made, roof, tuple(rng.choice(basis.foot_ids, few, replace=False).tolist()), seed + k) for k in range(3)
-        ]
+        random = np.array(
+            [after(made, roof, tuple(rng.choice(basis.foot_ids, few, replace=False).tolist()), seed + k) for k in range(RANDOM_TENS)]
+        )
         every = after(made, roof, basis.foot_ids, seed)
-        rows.append((before, ours, float(np.mean(random)), every))
-        print(f"{seed}  {scan.smooth_length_m:8.1f}  {len(basis.foot_ids):4d}  {before:6.2f}  {ours:10.2f}  {rows[-1][2]:10.2f}  {every:8.2f}",
-              flush=True)  # fmt: skip
-    before, ours, random, every = np.array(rows).T
+        rows.append((before, ours, float(random.mean()), float(np.mean(random > ours)), every))
+        print(f"{seed}  {scan.smooth_length_m:8.1f}  {len(basis.foot_ids):4d}  {before:6.2f}  {ours:10.2f}  {random.mean():10.2f}"
+              f"  {100 * rows[-1][3]:6.0f} %  {every:8.2f}", flush=True)  # fmt: skip
+    before, ours, random, beaten, every = np.array(rows).T
     pooled = float(np.sqrt(np.mean(ours**2) / np.mean(before**2)))
     print(f"{len(rows)} scenes: ten chosen leave {pooled:.2f} of the RMS over all, {np.median(ours / before):.2f} in the median scene, "
-          f"and beat ten random ones in {np.count_nonzero(ours < random)}; all feet measured: worst {every.max():.2f} mm")  # fmt: skip
+          f"{np.max(ours / before):.2f} in the worst; they beat ten random ones in {np.count_nonzero(ours < random)}, and "
+          f"{100 * beaten.mean():.0f} % of single random tens; all feet measured: worst {every.max():.2f} mm")  # fmt: skip
     assert every.max() <= 1.2
-    if stated:
-        assert pooled <= 0.5
-        assert np.count_nonzero(ours < random) >= 0.9 * len(rows)
-    assert pooled < 1
+    assert pooled <= 0.5
+    assert np.count_nonzero(ours < random) >= 0.9 * len(rows)
 
 
 def test_seconds() -> None:
