@@ -123,6 +123,8 @@ def test_what_cannot_be_a_result_folder_is_refused_before_and_at_writing(tmp_pat
             check_out(tmp_path / out, overwrite=True)
         with pytest.raises(RowplaneError, match="--out"):
             put_files({"record.json": b"{}"}, tmp_path / out, overwrite=True)
+    with pytest.raises(RowplaneError, match="a URL"):
+        check_out(Path("s3://bucket/out"))
     check_out(tmp_path / "deep" / "out")
     assert sorted(tmp_path.iterdir()) == before
 

@@ -161,6 +161,15 @@ def test_bad_readings_end_in_words(text: str, words: str, result: Path, tmp_path
     assert digest(result) == before
 
 
+def test_a_coordinate_system_that_names_a_file_was_no_scans(result: Path, tmp_path: Path) -> None:
+    shutil.copytree(result, tmp_path / "other")
+    values = json.loads((result / "result.json").read_text(encoding="utf-8"))
+    values["survey"]["frame"]["crs_wkt"] = 'PROJCS["x",EXTENSION["PROJ4","+proj=utm +zone=32 +nadgrids=/etc/hostname"]]'
+    (tmp_path / "other" / "result.json").write_text(json.dumps(values))
+    with pytest.raises(RowplaneError, match="no result that can be rechecked"):
+        read_earlier_result(tmp_path / "other")
+
+
 def test_a_folder_that_is_no_result_is_named(result: Path, tmp_path: Path) -> None:
     (tmp_path / "none.csv").write_text("id,kind,value_mm\n")
     (tmp_path / "posterior.npz").write_bytes(b"PK\x03\x04 not a zip")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import tempfile
 from collections.abc import Callable
@@ -62,6 +63,8 @@ def check_out(out_dir: Path, overwrite: bool = False) -> None:
     Tried with a folder that is gone afterwards: rights alone do not tell a full or read-only disk.
     """
     out_dir = Path(out_dir)
+    if re.match(r"[A-Za-z][\w+.-]+:/", str(out_dir)):
+        raise RowplaneError(str(out_dir), "a URL", "a folder of this machine", "rowplane batch writes to URLs.")
     try:
         _refuse_what_stands_there(out_dir, overwrite)
         # Folders missing above it are made with the result only.

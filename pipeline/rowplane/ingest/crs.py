@@ -81,11 +81,16 @@ def _name(crs: Any) -> tuple[str, tuple[str, ...]]:
     return flat.name.lower(), tuple(a.unit_name for a in flat.axis_info)
 
 
+def names_a_file(text: str) -> bool:
+    """Whether a coordinate system's text could make the library open a file of this machine."""
+    return not PLAIN_CRS.match(text) or NAMES_A_FILE.search(text) is not None
+
+
 def _parse(subject: str, text: str) -> Any:
     import pyproj
 
     try:
-        if not PLAIN_CRS.match(text) or NAMES_A_FILE.search(text):
+        if names_a_file(text):
             raise pyproj.exceptions.CRSError("a text that may name a file")
         return pyproj.CRS.from_user_input(text)
     except pyproj.exceptions.CRSError as error:

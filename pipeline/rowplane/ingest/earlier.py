@@ -24,6 +24,7 @@ from shapely.geometry.base import BaseGeometry
 
 from rowplane.config import Config, Lead
 from rowplane.errors import RowplaneError
+from rowplane.ingest.crs import names_a_file
 from rowplane.model import (
     Array,
     Finding,
@@ -117,6 +118,8 @@ def _arrays(path: Path) -> dict[str, NDArray[Any]]:
 
 def _result(values: dict[str, Any], record: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> RoofResult:
     survey = of_plain(Survey, values["survey"], points_mm=np.zeros((0, 3)), classes=None, findings=())
+    if survey.frame.crs_wkt and names_a_file(survey.frame.crs_wkt):
+        raise ValueError("a coordinate system that no scan had")
     roof = of_plain(Roof, values["roof"], labels=np.zeros(0, dtype=np.int16), findings=())
     surfaces = [_surface(surface, arrays) for surface in values["surfaces"]]
     levels = of_plain(Levelling, values["levels"], posteriors=())
