@@ -37,10 +37,7 @@ ROWS = [  # pitch, points/m², white noise mm, relief mm
     (35, 30, 12, 45), (25, 100, 12, 45), (30, 300, 20, 60), (12, 600, 6, 30), (48, 600, 6, 45),
     (30, 600, 30, 90), (30, 600, 3, 0), (30, 3000, 10, 90), (20, 3000, 3, 45),
 ]
-MISSED = {
-    30: pytest.mark.xfail(reason="half-hips of 4 to 5 m² are too few points for a cell grid"),
-    100: pytest.mark.xfail(reason="one half-hip of 4 m² keeps its caps: 0.34° off in pitch"),
-}
+MISSED = {30: pytest.mark.xfail(reason="mean pitch is 0.001° over 1.1 times that of true labels, which miss 0.05° themselves")}
 LEAST_M2 = 4.0
 
 

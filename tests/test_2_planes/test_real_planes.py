@@ -101,3 +101,8 @@ def test_a_photogrammetric_barn() -> None:
     pitches = [frames.pitch_deg(f.frame) for f in faces if _turn(frames.azimuth_deg(f.frame), 138) < 5 or _turn(frames.azimuth_deg(f.frame), 318) < 5]
     assert sorted(pitches)[:2] == pytest.approx([18.3, 18.9], abs=0.3)
     assert len(faces) <= 6
+
+
+@pytest.mark.long
+def test_trees_beside_a_barn_are_no_faces() -> None:
+    assert len(_roof("barn_photogrammetry.laz").faces) == 2

@@ -24,8 +24,11 @@ ENOUGH_PER_M2 = 120.0
 SEED_M2, FEWEST = 0.8, 24
 """A plane starts from the points of several tiles, so that their relief tilts it little."""
 LEAST_POINTS = 40
-MOST_ROUGH, LEAST_PURE = 1.5, 0.7
-"""Scatter against that of the faces found, and share of the points inside that lie on the plane: leaves fill a band evenly."""
+SEED_ROUGH, MOST_ROUGH, LEAST_PURE = 1.5, 1.15, 0.7
+"""Scatter of a start and of a face against that of the faces found, and share of the points inside that lie on the plane.
+
+Leaves fill a band evenly: they scatter more than tiles do, and more of them lie off it.
+"""
 
 
 @dataclass(frozen=True)
@@ -108,7 +111,7 @@ def _regions(rest: Rest) -> Iterator[NDArray[np.int64]]:
     rms = np.sqrt(np.maximum(np.linalg.eigvalsh(np.einsum("nki,nkj->nij", around, around))[:, 0], 0.0) / many)
     left = np.ones(len(rest.free), dtype=bool)
     for k in np.argsort(rms, kind="stable"):
-        if rms[k] > MOST_ROUGH * rest.scatter:
+        if rms[k] > SEED_ROUGH * rest.scatter:
             return
         start = near[k][left[near[k]]]
         if len(start) < 0.7 * many:
