@@ -29,6 +29,8 @@ PEAK_OVER_FLOOR = 14.0
 """A peak of white noise exceeds this multiple of the mean power about once in 10⁶ frequencies (power is exponential)."""
 THREE_OVER_FLOOR = 30.0
 """The same for the sum of three harmonics, each the greatest of some ten leans: a narrow rib spreads over them all."""
+SEAT_WAVE_MM = 600.0
+"""Seating differs from tile to tile, so that its own waves are longer than a tile both ways: two gauges and more."""
 HARMONICS, SUM_OVER_USUAL = 6, 22.0
 """A low rib is sought in the sum of so many harmonics, each over the noise at its own frequency, which seating makes greater
 for long waves than for short. Over the median of all periods that sum reached 16 in 180 faces without a rib; with one of 4 mm it was
@@ -153,20 +155,29 @@ def _peak(x: Array, y: Array, w: Array, allowed: tuple[float, float]) -> tuple[f
     score = ridge[:, :].max(axis=1)
     harmonic = np.sum([np.interp(fx * h, fx, score, right=0.0) for h in (1, 2, 3)], axis=0)
     best = int(np.argmax(np.where(inside, harmonic, 0.0)))
-    height = max(float(score[best]) / PEAK_OVER_FLOOR, float(harmonic[best]) / THREE_OVER_FLOOR) / max(floor, 1e-12)
+    usual = np.fmax(_usual(np.where(near, np.nan, power)), _usual(np.where(near | (np.abs(fy) > 1 / SEAT_WAVE_MM), np.nan, power)))
+    noise = max(floor, float(np.nan_to_num(usual[best])), 1e-12)
+    height = max(float(score[best]) / PEAK_OVER_FLOOR, float(harmonic[best]) / THREE_OVER_FLOOR) / noise
     best = _fundamental(best, fx, score, inside, floor)
     if height < 1.0:
-        return _low_rib(ridge, np.where(near, np.nan, power), fx, fy, allowed)
+        return _low_rib(ridge, usual, fx, fy, allowed)
     column = int(np.argmax(ridge[best]))
     return 1 / float(_vertex(fx, score, best)), -float(fy[column] / fx[best]), height
 
 
-def _low_rib(ridge: Array, noise: Array, fx: Array, fy: Array, allowed: tuple[float, float]) -> tuple[float, float, float] | None:
-    """The same from many harmonics, each measured by the noise of its own frequency; `noise` is NaN where ridges may be."""
-    if np.isnan(noise).all(axis=1).any():
+def _usual(noise: Array) -> Array:
+    """Mean power `(nx,)` of noise at each frequency and those near it; NaN where nothing is off the ridges."""
+    known = ~np.isnan(noise).all(axis=1)
+    middle = np.full(len(noise), np.nan)
+    middle[known] = np.nanmedian(noise[known], axis=1) / np.log(2)
+    return np.where(known, ndimage.median_filter(middle, 31, mode="nearest"), np.nan)
+
+
+def _low_rib(ridge: Array, usual: Array, fx: Array, fy: Array, allowed: tuple[float, float]) -> tuple[float, float, float] | None:
+    """The same from many harmonics, each measured by the noise `usual` `(nx,)` at its own frequency."""
+    if np.isnan(usual).any():
         return None
-    floor = ndimage.median_filter(np.nanmedian(noise, axis=1) / np.log(2), 31, mode="nearest")
-    over = ridge.max(axis=1) / np.maximum(floor, 1e-12)
+    over = ridge.max(axis=1) / np.maximum(usual, 1e-12)
     step = fx[1] - fx[0]
     # The last harmonic moves that many times as fast as the first: candidates lie so much closer.
     f = np.arange(1 / allowed[1], 1 / allowed[0], step / HARMONICS)
