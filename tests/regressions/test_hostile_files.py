@@ -195,7 +195,8 @@ EXTENDED = (
     "text",
     [
         "+init={0}:x", "{0}", "+proj=utm +zone=32 +nadgrids={0} +type=crs", "PROJ4:+init={0}:x", EXTENDED.format("+nadgrids={0}"),
-        EXTENDED.format("+init={0}:x"),
+        EXTENDED.format("+init={0}:x"), EXTENDED.format("+nadgrids=@null,{0}"),
+        EXTENDED.format("").replace('298]', '298],EXTENSION["PROJ4_GRIDS","{0}"]'),
     ],
 )  # fmt: skip
 def test_a_coordinate_system_names_no_file(text: str, tmp_path: Path) -> None:

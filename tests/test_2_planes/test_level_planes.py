@@ -94,13 +94,24 @@ def test_readings_on_one_line_are_no_roof() -> None:
 
 @pytest.mark.parametrize(
     "read",
-    [(V < U - 100) & (V < 9300 - U), (V < 2.2 * U) & (V < 2.2 * (9300 - U)), (U < 4000) | (V < 2500)],
-    ids=["hips at 45°", "steep hips", "a wing beside"],
+    [
+        (V < U - 100) & (V < 9300 - U),
+        (V < 2.2 * U) & (V < 2.2 * (9300 - U)),
+        (U < 4000) | (V < 2500),
+        (V < 2000) | (U < 2500) | (U > 5000),
+    ],
+    ids=["hips at 45°", "steep hips", "a wing beside", "a bay of three steps"],
 )
 def test_outline_keeps_to_what_was_read(read: Array) -> None:
     outline = fit_planes(_survey(U[read], V[read], 0 * U[read]), PlanesConfig()).faces[0].outline
     assert all(outline.distance(Point(u, v)) < 100 for u, v in zip(U[read], V[read], strict=True))
     assert not any(outline.buffer(-300).contains(Point(u, v)) for u, v in zip(U[~read], V[~read], strict=True))
+
+
+def test_readings_all_but_on_one_line_raise_nothing() -> None:
+    u = np.arange(0.0, 9000.0, 700.0)
+    roof = fit_planes(_survey(u, 100 + 0.4 * np.sin(u), 0 * u), PlanesConfig())
+    assert len(roof.faces) + len(roof.findings) > 0
 
 
 def test_a_reading_left_out_makes_no_notch() -> None:

@@ -80,8 +80,8 @@ def _tile_middles(true) -> Array:  # type: ignore[no-untyped-def]
     return np.column_stack([u, v])[keep]
 
 
-@pytest.mark.parametrize(("density", "noise"), [(600.0, 6.0), (150.0, 10.0)], ids=["usual", "sparse"])
-def test_caps_are_cut_off_as_caps(density: float, noise: float) -> None:
+@pytest.mark.parametrize(("density", "noise", "most"), [(600.0, 6.0, 1.0), (150.0, 10.0, 1.8)], ids=["usual", "sparse"])
+def test_caps_are_cut_off_as_caps(density: float, noise: float, most: float) -> None:
     """Caps along a ridge that were labelled as the face: cut, shown as caps, and no lift of the substrate beneath."""
     scan = ScanOptions(density=density, white_mm=noise)
     scene = make_scene("gable", seed=5, size=SMALL, tiles=TileOptions(), scan=scan, clutter=BARE)
@@ -97,7 +97,7 @@ def test_caps_are_cut_off_as_caps(density: float, noise: float) -> None:
     assert 0.08 <= found[0].outline.area / 1e6 / scene.faces[0].extent_m[0] <= 0.2
     assert not [p for p in plain.patches if p.kind == "cap"]
     moved = score(scene, capped, scene.faces[0]).flat - score(scene, plain, scene.faces[0]).flat
-    assert np.abs(moved).max() <= 2.0
+    assert np.abs(moved).max() <= most
     assert next(f.value for f in capped.findings if f.code == "points-left-out") >= 0.9 * caps.sum()
 
 

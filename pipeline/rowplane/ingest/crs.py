@@ -29,7 +29,7 @@ LEAST_M, MOST_M = 1.5, 20_000.0
 PLAIN_CRS = re.compile(r"\s*(?:[A-Za-z][\w.-]*(?::[\w.-]*)+(?:\+[\w.:-]+)?\s*$|[A-Za-z_]\w*\s*[\[(])")
 """A code (`EPSG:25832`, `EPSG:25832+7837`, `urn:ogc:def:crs:EPSG::25832`) or the keyword that WKT begins with."""
 
-NAMES_A_FILE = re.compile(r"\+\s*init|grids\s*=\s*(?!@null)|parameterfile", re.IGNORECASE)
+NAMES_A_FILE = re.compile(r"\+\s*init|proj4_grids|grids\s*=(?!\s*@null\s*(?:[\"'+]|$))|parameterfile", re.IGNORECASE)
 """Ways in which such a text makes the library open a file of this machine."""
 
 UNEQUAL = 5e-4
@@ -210,7 +210,12 @@ def _grid_scale(crs: Any, centre: Array, unit_mm: float) -> tuple[float, tuple[F
     # In the lead's own unit the coordinates differ from the system's by the ratio of the two.
     ratio = unit_mm / (float(flat.axis_info[0].unit_conversion_factor) * 1000)
     east, north = float(centre[0] * ratio), float(centre[1] * ratio)
-    place = pyproj.Transformer.from_crs(flat, flat.geodetic_crs, always_xy=True)
+    try:
+        place = pyproj.Transformer.from_crs(flat, flat.geodetic_crs, always_xy=True)
+    except pyproj.exceptions.ProjError as error:
+        raise RowplaneError(
+            "coordinate system", f"{flat.name}, which leads to no place on earth", "EPSG:code or WKT", "Set ingest.crs."
+        ) from error
     lon, lat = place.transform(east, north)
     area = flat.area_of_use
     outside = not (np.isfinite(lon) and np.isfinite(lat))

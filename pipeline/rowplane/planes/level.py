@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import minimum_spanning_tree
-from scipy.spatial import Delaunay
+from scipy.spatial import Delaunay, QhullError
 from shapely import concave_hull
 from shapely.geometry import MultiPoint, Polygon, box
 from shapely.geometry.polygon import orient
@@ -19,8 +19,8 @@ from rowplane.planes.edges import name_edges
 
 FULL_SHARE = 0.93
 """Readings that fill their rectangle by this share span all of it."""
-BAY = 1.8
-"""Readings along a slanted edge stand up to 1.8 steps apart; a bay wider than that was not read."""
+BAY = 2.3
+"""Readings along a slanted edge stand up to √5 steps apart; a bay wider than that was not read."""
 STRAIGHT_MM = 60.0
 """Readings stand on tiles, so that a straight edge's own wander by this much."""
 
@@ -86,7 +86,10 @@ def _outline(survey: Survey, frame: FaceFrame, uvw: Array) -> tuple[Polygon, tup
     low, high = uvw[:, :2].min(axis=0), uvw[:, :2].max(axis=0)
     outline, size = box(*low, *high), (high - low) / 1000
     text = f"The outline is the {size[0]:.2f} m × {size[1]:.2f} m that the readings span."
-    spanned = _spanned(uvw[:, :2])
+    try:
+        spanned = _spanned(uvw[:, :2])
+    except QhullError:  # all but on one line
+        spanned = outline
     if spanned.area < FULL_SHARE * outline.area:  # a hip, or a wing beside it: no hook where nobody read
         outline = spanned
         text = f"The outline is the {spanned.area / 1e6:.1f} m² between the readings, within {size[0]:.2f} m × {size[1]:.2f} m."
@@ -100,9 +103,10 @@ def _spanned(uv: Array) -> Polygon:
     """
     # In whole mm: on a grid, triangulations lose their way among the last digits of places that came through a frame.
     uv = np.round(uv)
-    ends = np.vstack([pair for t in Delaunay(uv).simplices for pair in (t[[0, 1]], t[[1, 2]], t[[2, 0]])])
+    sides = Delaunay(uv).simplices[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2)
+    ends = np.unique(np.sort(sides, axis=1), axis=0)  # most are the side of two triangles, and a matrix would add them up
     length = np.linalg.norm(uv[ends[:, 0]] - uv[ends[:, 1]], axis=1)
-    tree = minimum_spanning_tree(coo_array((length, (ends.min(axis=1), ends.max(axis=1))), shape=(len(uv), len(uv))).tocsr())
+    tree = minimum_spanning_tree(coo_array((length, (ends[:, 0], ends[:, 1])), shape=(len(uv), len(uv))).tocsr())
     widest = min(BAY * tree.max(), length.max())
     ratio = (widest - length.min()) / max(length.max() - length.min(), 1e-9)
     return concave_hull(MultiPoint(uv), ratio).simplify(STRAIGHT_MM)

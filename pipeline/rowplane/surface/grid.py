@@ -33,8 +33,7 @@ SEAT_WAVE_MM = 600.0
 """Seating differs from tile to tile, so that its own waves are longer than a tile both ways: two gauges and more."""
 HARMONICS, SUM_OVER_USUAL = 6, 22.0
 """A low rib is sought in the sum of so many harmonics, each over the noise at its own frequency, which seating makes greater
-for long waves than for short. Over the median of all periods that sum reached 16 in 180 faces without a rib; with one of 4 mm it was
-20 to 53 in eleven faces of twelve."""
+for long waves than for short. Over the median of all periods that sum reached 20 in 50 faces of flat tiles without a rib, seated by 2 mm."""
 
 
 @dataclass(frozen=True)
@@ -181,7 +180,7 @@ def _low_rib(ridge: Array, usual: Array, fx: Array, fy: Array, allowed: tuple[fl
     step = fx[1] - fx[0]
     # The last harmonic moves that many times as fast as the first: candidates lie so much closer.
     f = np.arange(1 / allowed[1], 1 / allowed[0], step / HARMONICS)
-    total = np.sum([np.interp(f * h, fx, over) for h in range(1, HARMONICS + 1)], axis=0)
+    total = np.sum([np.interp(f * h, fx, over, right=0.0) for h in range(1, HARMONICS + 1)], axis=0)
     best = int(np.argmax(total))
     half = int(np.argmin(np.abs(f - 2 * f[best])))
     # Twice the period has every second harmonic of it.

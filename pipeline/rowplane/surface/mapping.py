@@ -165,7 +165,8 @@ def settle(cells: Cells, start: Prior) -> tuple[Prior, Array]:
     if len(cells.uv) < 6:
         return start, np.zeros(len(cells.uv))
     few = merged(cells, MOST_VALUES)
-    start = replace(start, tile=(start.tile[0], start.tile[1] * float(np.median(few.tiles))))
+    tile = start.tile
+    start = replace(start, tile=(tile[0], tile[1] * float(np.median(few.tiles))))
     keep = np.ones(len(few.uv), dtype=bool)
     field = robust(few, start)
     away = few.height - field.mean_mm(few.uv)
@@ -181,7 +182,8 @@ def settle(cells: Cells, start: Prior) -> tuple[Prior, Array]:
         keep[np.flatnonzero(keep)[out]] = False
         prior = choose_prior(few.uv[keep], few.height[keep], few.variance[keep], prior, few.tiles[keep])
     away = np.abs(cells.height - field.mean_mm(cells.uv))
-    own = prior.seat_sd**2 + prior.near_sd**2 * float(prior.near(np.zeros(1), np.zeros(1))[0])
+    single = replace(prior, tile=tile)
+    own = prior.seat_sd**2 + prior.near_sd**2 * float(single.near(np.zeros(1), np.zeros(1))[0])
     return prior, away / np.sqrt(own + cells.variance + field.sd_mm(cells.uv) ** 2)
 
 
