@@ -728,6 +728,11 @@ class RecheckBasis(Posterior):
     taken: tuple[str, ...]
     limits: LevelLimits
 
+    @property
+    def told(self) -> bool:
+        """Whether a gap or a height was taken in: feet set and parts moved tell nothing of how the survey errs."""
+        return any(text.startswith(("gap|", "height|")) for text in self.taken)
+
     def as_arrays(self) -> dict[str, NDArray[Any]]:
         """Every field as one array, names as here and `limits.…`, for an .npz without pickles."""
         arrays = {f.name: np.asarray(getattr(self, f.name)) for f in fields(self) if f.name != "limits"}

@@ -8,8 +8,10 @@ import math
 import pytest
 
 from browser.lead import HOSTILE, levelled_result
+from rowplane.deliverables.html import html_files
+from rowplane.deliverables.sheets import build_sheets
 from rowplane.ingest import read_earlier_result, read_field_readings
-from rowplane.levelling import recheck_feet
+from rowplane.levelling import moved_supports, recheck_feet
 from rowplane.model import FieldReading, FieldReadings
 
 
@@ -144,6 +146,32 @@ def test_a_corner_that_the_survey_has_wrong_is_no_slip_to_page_and_recheck(crew)
     for setting in after.feet[: len(basis.foot_ids)]:
         assert crew.evaluate("id => crewSheet.rail(id)", setting.foot) == pytest.approx(setting.rail_height_mm, abs=0.05)
         assert crew.evaluate("id => crewSheet.sigma(id)", setting.foot) == pytest.approx(setting.sigma_mm, abs=0.02)
+
+
+@pytest.mark.parametrize("page", [(360, 740)], indirect=True, ids=["phone"])
+def test_a_sheet_after_set_feet_and_a_moved_hook_weighs_a_smooth_error_as_recheck_does(page, tmp_path):
+    first = levelled_result()
+    (basis,) = (b for b in first.levels.posteriors if b.array == "A1")
+    hook = FieldReading(basis.hook_ids[0], "moved", u_mm=basis.hook_u_mm[0] + 40, v_mm=basis.hook_v_mm[0] + 150)
+    levels = recheck_feet(first.levels, FieldReadings("first", (FieldReading(basis.foot_ids[5], "set"), hook)))
+    result = first.next_revision(levels, moved_supports(first.plan, levels))
+    (tmp_path / "crew-sheet.html").write_bytes(html_files(result, build_sheets(result))["crew-sheet.html"])
+    page.goto((tmp_path / "crew-sheet.html").as_uri())
+    lines = []
+    feet = {f.id: f for f in result.plan.feet}
+    rail = {f.foot: f.rail_height_mm for f in levels.feet}
+    for name in basis.foot_ids[::2]:
+        foot = feet[name]
+        far = math.hypot(foot.u_mm - basis.foot_u_mm.max(), foot.v_mm - basis.foot_v_mm.max())
+        bubble = 15 * math.exp(-0.5 * (far / 1500) ** 2)
+        value = float(basis.up @ [foot.u_mm, foot.v_mm, rail[name] + bubble]) + 50
+        enter(page, name, "height", value)
+        lines.append(FieldReading(name, "height", round(value, 1)))
+    after = recheck_feet(levels, FieldReadings("second", tuple(lines)))
+    assert "smoothly" in {f.code: f.text for f in after.findings}["survey-errs-more"]
+    for setting in after.feet[: len(basis.foot_ids)]:
+        assert page.evaluate("id => crewSheet.rail(id)", setting.foot) == pytest.approx(setting.rail_height_mm, abs=0.05)
+        assert page.evaluate("id => crewSheet.sigma(id)", setting.foot) == pytest.approx(setting.sigma_mm, abs=0.02)
 
 
 def test_a_set_foot_keeps_its_number_and_is_exported_as_set(crew):

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from rowplane.config import LevellingConfig
-from rowplane.levelling import level_feet, recheck_feet
+from rowplane.levelling import level_feet, measure, recheck_feet
 from rowplane.levelling.measure import chosen, gap_points, height_points
 from rowplane.levelling.sigma import Z95, doubtful, off_plane, probability_within, residual_maker, seat_sigma
 from rowplane.levelling.string_line import strings_of
@@ -97,12 +97,20 @@ def test_list_brings_every_foot_within_tolerance() -> None:
     assert any(f.trust == "measure" for f in levels.feet)
     assert [m.order for m in levels.measures] == list(range(1, len(levels.measures) + 1))
     assert len({m.kind for m in levels.measures}) == 1
-    after = recheck_feet(levels, read_heights(Roof(basis, 2), tuple(m.target for m in levels.measures)))
-    assert all(f.trust == "ok" for f in after.feet)
-    worst = max(f.sigma_mm for f in after.feet)
-    assert worst == pytest.approx(levels.measures[-1].worst_sigma_after_mm, rel=1e-6)
-    # Shortest: one point fewer does not do.
-    fewer = recheck_feet(levels, read_heights(Roof(basis, 2), tuple(m.target for m in levels.measures[:-1])))
+    asked, promised = tuple(m.target for m in levels.measures), levels.measures[-1].worst_sigma_after_mm
+    false_alarms, seeds = 0, range(16)
+    for seed in seeds:
+        after = recheck_feet(levels, read_heights(Roof(basis, seed), asked, seed))
+        worst = max(f.sigma_mm for f in after.feet)
+        if "survey-errs-more" in {f.code for f in after.findings}:  # roofs are drawn as the survey says: it does not err more
+            false_alarms += 1
+            assert worst > promised
+            continue
+        assert worst == pytest.approx(promised, rel=1e-6)
+        assert all(f.trust == "ok" for f in after.feet)
+    assert false_alarms <= 0.2 * len(seeds)  # of 300 such roofs 16 were
+    # One point fewer does not do.
+    fewer = recheck_feet(levels, read_heights(Roof(basis, 0), asked[:-1]))
     assert any(f.trust == "measure" for f in fewer.feet)
 
 
@@ -148,6 +156,13 @@ def test_ten_readings_halve_the_error_and_beat_ten_random_ones(scenes: int) -> N
     assert np.sqrt(np.mean(ours**2)) < 0.9 * np.sqrt(np.mean(random**2))
     # Nine in ten over many scenes; of ten alone a lucky draw may win once more.
     assert np.count_nonzero(ours < random) >= (8 if scenes == 10 else 0.9 * scenes)
+
+
+def test_points_that_gain_nothing_once_doubted_are_not_exchanged(monkeypatch: pytest.MonkeyPatch) -> None:
+    basis = level_feet(*case(BUBBLY, rows=3).args()).posteriors[0]
+    monkeypatch.setattr(measure, "_swapped", lambda *_: [])
+    feet, after = chosen(basis, height_points(basis), 5, 0.0)
+    assert len(feet) == len(after) == 5
 
 
 def test_gap_points_leave_out_where_the_string_rests() -> None:

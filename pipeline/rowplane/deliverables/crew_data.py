@@ -11,7 +11,7 @@ import numpy as np
 from rowplane.deliverables.content import Sheets, Stop
 from rowplane.deliverables.places import Places
 from rowplane.deliverables.words import PAGE_WORDS, count
-from rowplane.model import ModuleArray, RecheckBasis, RoofResult
+from rowplane.model import Array, ModuleArray, RecheckBasis, RoofResult
 
 MOST_COVARIANCE_BYTES = 260_000
 """Room in the page for all covariances together; a lead beyond it is rechecked at the desk only."""
@@ -85,8 +85,7 @@ def _array(result: RoofResult, places: Places, array: ModuleArray, basis: Rechec
         "rail": [_round(places.foot_settings[f].rail_height_mm) for f in basis.foot_ids],
         "plane": [_round(places.plane_height(array.id, f.u_mm, f.v_mm)) for f in feet],
         "covariance": base64.b64encode(upper.tobytes()).decode(),
-        "scatter": _scatter(basis),
-        **_hooks(basis),
+        **_survey(places, basis),
         "supports": [supports.get(f) for f in basis.foot_ids],
         "sag": [sags.get(f) for f in basis.foot_ids],
         "reading_sd": basis.limits.reading_sd_mm,
@@ -99,24 +98,32 @@ def _array(result: RoofResult, places: Places, array: ModuleArray, basis: Rechec
     }
 
 
-def _scatter(basis: RecheckBasis) -> list[tuple[int, int, float]]:
-    """What hooks scatter at the feet of one rail, (foot, foot, mm²), each pair once; none once readings have told of hooks."""
-    if basis.taken:
-        return []
-    shared = basis.limits.hook_seat_sd_mm**2 * np.triu(basis.influence @ basis.influence.T)
-    return [(int(i), int(j), round(float(shared[i, j]), DIGITS)) for i, j in np.argwhere(shared != 0)]
+def _survey(places: Places, basis: RecheckBasis) -> dict[str, Any]:
+    """What hooks scatter at the feet, (foot, foot, mm²), each pair once; where hooks stand, (u, v); feet's shares in them.
 
-
-def _hooks(basis: RecheckBasis) -> dict[str, Any]:
-    """Where hooks stand, (u, v), and each foot's shares in them, (hook, share): what a smooth error comes to at the feet.
-
-    None once readings have told of it: the covariance has it then.
+    Shares are (hook, share) per foot: what a smooth error at the hooks comes to there. All empty once readings have told of the
+    survey: the covariance has it then.
     """
-    if basis.taken:
-        return {"hooks": [], "influence": []}
-    hooks = [(_round(u), _round(v)) for u, v in zip(basis.hook_u_mm, basis.hook_v_mm, strict=True)]
-    shares = [[(int(j), round(float(row[j]), 2 * DIGITS)) for j in np.flatnonzero(row)] for row in basis.influence]
-    return {"hooks": hooks, "influence": shares}
+    if basis.told:
+        return {"scatter": [], "hooks": [], "influence": []}
+    influence = _influence(places, basis)
+    shared = basis.limits.hook_seat_sd_mm**2 * np.triu(influence @ influence.T)
+    stand = [places.hooks[h] for h in basis.hook_ids]
+    return {
+        "scatter": [(int(i), int(j), round(float(shared[i, j]), DIGITS)) for i, j in np.argwhere(shared != 0)],
+        "hooks": [(_round(h.u_mm), _round(h.v_mm)) for h in stand],
+        "influence": [[(int(j), round(float(row[j]), 2 * DIGITS)) for j in np.flatnonzero(row)] for row in influence],
+    }
+
+
+def _influence(places: Places, basis: RecheckBasis) -> Array:
+    """Rail tops at the feet from hook seats `(f, h)`, by the plan: it has the rails where they now are, the basis as surveyed."""
+    row, column = ({name: k for k, name in enumerate(ids)} for ids in (basis.foot_ids, basis.hook_ids))
+    whole = np.zeros((len(row), len(column)))
+    for name in dict.fromkeys(basis.foot_rails):
+        rail = places.rails[name]
+        whole[np.ix_([row[f] for f in rail.foot_ids], [column[h] for h in rail.hook_ids])] = rail.influence
+    return whole
 
 
 def _strings(result: RoofResult, places: Places, array: ModuleArray) -> tuple[dict[str, Any], dict[str, float]]:

@@ -1,4 +1,4 @@
-"""What to measure: the fewest points whose readings bring every foot within tolerance, in the order of worth."""
+"""What to measure: few points whose readings bring every foot within tolerance, in the order of worth."""
 
 from __future__ import annotations
 
@@ -13,7 +13,6 @@ from rowplane.levelling.condition import SMOOTH_LENGTHS_MM, alike, hook_places
 from rowplane.levelling.observe import gap_row, gap_variance, height_variance
 from rowplane.levelling.sigma import Z95, off_plane, set_variance
 from rowplane.levelling.string_line import Strung
-from rowplane.levelling.taken import taken_of
 from rowplane.model import Array, Measure, RecheckBasis
 
 SOFT = 4
@@ -39,7 +38,7 @@ class _Points:
 
 
 def measures_of(basis: RecheckBasis, strung: tuple[Strung, ...]) -> tuple[Measure, ...]:
-    """The shortest of two lists, gaps below strings or levelled rail tops, that brings every foot within tolerance.
+    """The shorter of two lists, gaps below strings or levelled rail tops, that brings every foot within tolerance.
 
     Empty where the survey supports every foot. One list keeps to one instrument: a crew on a roof carries one. Where neither
     list gets there, the one that leaves the smaller worst sigma. Equal lists: the string's.
@@ -85,7 +84,7 @@ def chosen(
         for way, bound in ((basis, max(after[-1], limit_mm)), (_doubted(basis), limit_mm if reached else np.inf)):
             better = np.isin(np.arange(len(every)), _swapped(way, basis, points, picks, bound))
             again, then = _greedy(way, basis, points, better, len(picks), limit_mm)
-            if then[-1] <= bound:
+            if then and then[-1] <= bound:
                 picks, after = again, then
     return [(int(points.foot[pick]), points.kind) for pick in picks], after
 
@@ -111,7 +110,7 @@ def _doubted(basis: RecheckBasis) -> RecheckBasis:
 
     Without it the points would gather where the survey is least sure of single rafters, and tell nothing of what it cannot know.
     """
-    if any(taken.kind in ("gap", "height") for taken in taken_of(basis)):
+    if basis.told:
         return basis
     hooks = hook_places(basis)
     shared = np.mean([alike(hooks, hooks, length) for length in SMOOTH_LENGTHS_MM], axis=0)
