@@ -6,13 +6,13 @@ Asked by placement, which lays rows so that rails can stand under them, and by s
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 
-from rowplane.config import HardwareConfig, RafterConfig
+from rowplane.config import HardwareConfig, RafterConfig, greatest
 from rowplane.frames import azimuth_deg
 from rowplane.model import Face, TilePattern
 
@@ -22,9 +22,6 @@ STEP_MM = 30.0
 FREE_STEP_MM = 150.0
 """Distance of candidates where neither rafters nor pans are known."""
 
-LONGEST_ARM_MM = 1000.0
-"""An arm longer than this is no cure."""
-
 LIMIT_IN_WORDS = {
     "spacing_mm": "rails at {:,.0f} instead of {:,.0f} mm",
     "overhang_mm": "row ends {:,.0f} instead of {:,.0f} mm past the outer foot",
@@ -32,7 +29,10 @@ LIMIT_IN_WORDS = {
     "feet": "{} instead of {} feet at some modules",
     "zones": "feet outside the module's holding zones",
 }
-"""How a cure is said: what it would take, and what is asked."""
+"""How a cure is said, in this order: what it would take, and what is asked."""
+
+LIMIT_SETTINGS = {"spacing_mm": "max_foot_spacing_mm", "overhang_mm": "max_row_overhang_mm", "reach_mm": "hook_reach_mm"}
+"""Where the hardware's data sheet holds the lengths of LIMIT_IN_WORDS: what no lead can set is no cure."""
 
 
 @dataclass(frozen=True)
@@ -83,12 +83,33 @@ def rafters_of(face: Face, section: RafterConfig | None) -> tuple[Rafter, ...]:
 
 
 def farthest_mm(rafters: Sequence[Rafter], span_u: tuple[float, float]) -> float:
-    """How far arms must reach from the next rafter to be anywhere within `span_u`, LONGEST_ARM_MM at most; 0 without rafters."""
+    """How far arms must reach from the next rafter to be anywhere within `span_u`; 0 without rafters."""
     if not rafters:
         return 0.0
     middles = [r.u_mm for r in rafters]
     gaps = [0.5 * (b - a) for a, b in pairwise(middles)]
-    return min(max([*gaps, middles[0] - span_u[0], span_u[1] - middles[-1]]), LONGEST_ARM_MM)
+    return max([*gaps, middles[0] - span_u[0], span_u[1] - middles[-1]])
+
+
+def loosest_mm(asked: Mapping[str, float], width_mm: float, reach_mm: float) -> dict[str, float]:
+    """The lengths of LIMIT_SETTINGS beyond which no cure is looked for, mm; never less than asked.
+
+    Rows `width_mm` wide need no more than their width, arms to anywhere no more than `reach_mm`, and no lead can set more
+    than the setting's bound.
+    """
+    enough = {"spacing_mm": width_mm, "overhang_mm": width_mm, "reach_mm": reach_mm + 1.0}
+    return {k: max(asked[k], min(enough[k], greatest(HardwareConfig, setting))) for k, setting in LIMIT_SETTINGS.items()}
+
+
+def change_of(cured: Mapping[str, float], asked: Mapping[str, float]) -> float:
+    """How much was relaxed, as the sum of shares of what was asked; leaving the zones counts one half."""
+    shares = {name: abs(cured[name] - asked[name]) / max(asked[name], 1.0) for name in LIMIT_IN_WORDS}
+    return sum(share * (0.5 if name == "zones" else 1.0) for name, share in shares.items())
+
+
+def change_in_words(cured: Mapping[str, float], asked: Mapping[str, float]) -> str:
+    """What was relaxed, each limit with its figure and what was asked."""
+    return " and ".join(text.format(cured[k], asked[k]) for k, text in LIMIT_IN_WORDS.items() if cured[k] != asked[k])
 
 
 def pan_slack_mm(pattern: TilePattern, hardware: HardwareConfig) -> float:

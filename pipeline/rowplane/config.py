@@ -6,6 +6,7 @@ presets are files in configs/; a lead's own values win over its preset's, a pres
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -20,6 +21,12 @@ class Section(BaseModel):
     """A table of lead.toml: frozen, unknown keys are errors, numbers must be finite."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+def greatest(section: type[Section], setting: str) -> float:
+    """The greatest value that a setting may have; inf where nothing bounds it."""
+    rules = section.model_fields[setting].metadata
+    return min((float(rule.le) for rule in rules if hasattr(rule, "le")), default=math.inf)
 
 
 class IngestConfig(Section):

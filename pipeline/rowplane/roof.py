@@ -42,8 +42,9 @@ def _job(lead: Lead, watch: Watch) -> RoofResult:
             place_modules, surfaces, config.placement, config.rafters, config.module, config.hardware, config.site, wishes
         )
         plan = watch(
-            place_supports, layout, surfaces, config.supports, config.rafters, config.module, config.hardware, config.site
-        )
+            place_supports, layout, surfaces, config.supports, config.rafters, config.module, config.hardware, config.site,
+            config.placement.orientation,
+        )  # fmt: skip
         levels = watch(level_feet, layout, plan, surfaces, config.levelling, config.hardware, config.module)
         if not levels.wishes:
             break

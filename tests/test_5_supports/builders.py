@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from shapely.geometry import Polygon
 
+from rowplane.config import HardwareConfig, ModuleConfig, RafterConfig, SiteConfig, SupportsConfig
 from rowplane.frames import face_frame
 from rowplane.model import (
     Array,
@@ -14,12 +15,15 @@ from rowplane.model import (
     Line,
     Module,
     ModuleArray,
+    SupportPlan,
     Surface,
     Surfaces,
     TilePattern,
 )
+from rowplane.supports import place_supports
 
 GAP = 12.0
+RAFTERS = (RafterConfig(spacing_mm=600, first_mm=300),)
 
 
 class Bowl:
@@ -97,3 +101,12 @@ def layout(*arrays: ModuleArray) -> Layout:
 
 def surfaces(*each: Surface) -> Surfaces:
     return Surfaces(tuple(each))
+
+
+def plan_of(
+    array: ModuleArray, where: Surface | None = None, rafters=RAFTERS, hardware=None, module=None, site=None
+) -> SupportPlan:
+    return place_supports(
+        layout(array), surfaces(where or surface(pattern())), SupportsConfig(), rafters, module or ModuleConfig(),
+        hardware or HardwareConfig(), site or SiteConfig(),
+    )  # fmt: skip

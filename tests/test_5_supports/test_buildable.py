@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from functools import partial
 
@@ -73,11 +74,11 @@ def test_footing_says_what_the_choice_of_rails_finds() -> None:
 @pytest.mark.long
 def test_footing_on_three_hundred_more() -> None:
     """Both answers are many. A few may differ: rafters are handed out from the left, not tried in every way, and candidates
-    for rails stand some 30 mm apart; but what is said to be carried is, but for one in a hundred."""
+    for rails stand some 30 mm apart; but what is said to be carried is."""
     answers = [said_and_so(seed) for seed in range(20, 320)]
     assert min(sum(so for _, so in answers), sum(not so for _, so in answers)) > 60
-    assert sum(said and not so for said, so in answers) <= 3
-    assert sum(said != so for said, so in answers) <= 6
+    assert sum(said and not so for said, so in answers) == 0
+    assert sum(said != so for said, so in answers) <= 2
 
 
 @pytest.mark.parametrize("seed", [60, 113, 168, 214])
@@ -198,3 +199,26 @@ def test_where_rails_can_carry_almost_nothing_all_that_fits_is_laid_and_the_cure
     assert total(layout) == total(unbound(where))
     assert "modules-not-carried" not in [f.code for f in layout.findings]
     assert "supports-relaxed" in codes
+
+
+@pytest.mark.parametrize("last_mm", [4500.0, 5100.0, 5700.0])
+def test_no_cure_of_what_is_not_carried_is_beyond_what_can_be_set(last_mm: float) -> None:
+    """Rafters under a part of the face only: arms to the rest of it would be longer than any hook of a lead may reach."""
+    ring = [(0.0, 0.0), (8000.0, 0.0), (8000.0, 4000.0), (0.0, 4000.0)]
+    where = replace(surface(pattern(cover=255.0, pan_width=108.0)), face=face(ring, ["eave", "verge", "ridge", "verge"]))
+    known = (RafterConfig(positions_mm=tuple(np.arange(300.0, last_mm + 1.0, 600.0))),)
+    layout = place_modules(surfaces(where), PlacementConfig(), known, ModuleConfig(), HARDWARE, SITE)
+    told = next(f for f in layout.findings if f.code == "modules-not-carried")
+    bounds = {"arms": "hook_reach_mm", "rails at": "max_foot_spacing_mm", "row ends": "max_row_overhang_mm"}
+    cures = re.findall(rf"({'|'.join(bounds)}) ([\d,]+) instead", told.text)
+    assert bool(cures) != ("No change of one or several of these limits would carry all." in told.text)
+    for words, figure in cures:
+        (most,) = [rule.le for rule in HardwareConfig.model_fields[bounds[words]].metadata if hasattr(rule, "le")]
+        assert float(figure.replace(",", "")) <= most
+
+
+def test_odd_feet_that_are_asked_are_said_as_asked_where_they_are_not_carried() -> None:
+    """Five feet want three on each edge; of the five asked, four would do."""
+    _, layout, _ = laid(9000.0, 800.0, 40.0, depth=4000.0, flue=False, module=ModuleConfig(feet_per_module=5))
+    told = next(f for f in layout.findings if f.code == "modules-not-carried")
+    assert "4 instead of 5 feet at some modules" in told.text

@@ -46,7 +46,7 @@ def test_fewest_rails(seed: int) -> None:
     array = array_of([[400 + 1146 * c for c in range(3)]] * 2)
     grid = grid_of(array, ModuleConfig(), hardware)
     ground = Ground(grid, tiles, rafters, hardware, SupportsConfig())
-    limits = Limits(hardware.max_foot_spacing_mm, hardware.max_row_overhang_mm, int(rng.integers(1, 3)), True, 90.0)
+    limits = Limits(hardware.max_foot_spacing_mm, hardware.max_row_overhang_mm, 2 * int(rng.integers(1, 3)), True, 90.0)
     columns = _columns(ground, 90.0)
     options = _options(ground, columns, True, True, partial(_hooks_needed, ground))
     choice = choose_rails(grid, columns, options, limits)
@@ -161,11 +161,11 @@ def test_cure_is_the_smallest() -> None:
     rafters = tuple(Rafter(str(k), 850 + 900.0 * k, 45.0, 15.0) for k in range(8))
     ground = Ground(grid_of(array_of([[400 + 1734 * c for c in range(3)]], along_u=1722, along_v=1134, orientation="landscape"),
                             ModuleConfig(), hardware), None, rafters, hardware, SupportsConfig())  # fmt: skip
-    limits = Limits(800.0, 500.0, 1, True, 0.0)
+    limits = Limits(800.0, 500.0, 2, True, 0.0)
     found = find_rails(ground, limits)
     assert found is not None
     assert found.cures
     assert found.cures[0] == "rails at 900 instead of 800 mm"
     columns = _columns(ground, 0.0)
     options = _options(ground, columns, True, True, partial(_hooks_needed, ground))
-    assert choose_rails(ground.grid, columns, options, Limits(899.0, 500.0, 1, True, 0.0)) is None
+    assert choose_rails(ground.grid, columns, options, Limits(899.0, 500.0, 2, True, 0.0)) is None

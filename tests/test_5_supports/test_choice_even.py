@@ -13,7 +13,7 @@ from rowplane.supports.choose import Choice, Limits, Option, choose_rails
 from rowplane.supports.grid import Grid, grid_of
 from test_5_supports.builders import array_of
 
-LIMITS = Limits(1300.0, 450.0, 1, True, 120.0)
+LIMITS = Limits(1300.0, 450.0, 2, True, 120.0)
 MOST_RAILS = 4
 
 
@@ -106,5 +106,5 @@ def test_rails_that_end_and_begin_on_one_line_cannot_share_a_rafter(places: tupl
     grid = grid_of(array_of([[400.0], [400.0]]), ModuleConfig(), HardwareConfig())
     columns = [Column(u, None, 0, place) for u, place in zip((900.0, 1100.0), places, strict=True)]
     options = [Option(0, 1, 1, 2), Option(1, 2, 2, 2)]
-    choice = choose_rails(grid, columns, options, Limits(3000.0, 2000.0, 1, True, 120.0))
+    choice = choose_rails(grid, columns, options, Limits(3000.0, 2000.0, 2, True, 120.0))
     assert (choice is not None) == feasible

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 
-from rowplane.columns import LIMIT_IN_WORDS, farthest_mm, rafter_section, rafters_of
+from rowplane.columns import change_in_words, change_of, farthest_mm, loosest_mm, rafter_section, rafters_of
 from rowplane.config import HardwareConfig, ModuleConfig, RafterConfig
 from rowplane.model import Array, Surface
 from rowplane.placement.filling import Fill
@@ -29,7 +30,7 @@ def cures(
     """Changes by which rails could carry every module that fits, where the search found room for it; least first.
 
     Each of one limit alone, lengths to the millimetre; where none alone would do, several together, tightened in turn.
-    Empty where the loosest of all would not do: there are too few rafters.
+    Empty where not even the loosest limits that can be set would do.
     """
 
     def works(limits: Limits) -> bool:
@@ -55,8 +56,8 @@ def cures(
             for name in order:
                 cured = _tightened(cured, asked, name, works)
             found.append(cured)
-        found = [min(found, key=lambda f: _change(f, asked))]
-    return tuple(_words(f, asked) for f in sorted(found, key=lambda f: _change(f, asked)))
+        found = [min(found, key=lambda f: change_of(f, asked))]
+    return tuple(change_in_words(f, asked) for f in sorted(found, key=lambda f: change_of(f, asked)))
 
 
 def _settings(limits: Limits, module: ModuleConfig, hardware: HardwareConfig) -> tuple[ModuleConfig, HardwareConfig]:
@@ -76,14 +77,8 @@ def _carries(footing: Footing, groups: Sequence[tuple[Array, Array]]) -> bool:
 
 def _loosest(asked: Limits, surface: Surface, rafters: Sequence[RafterConfig]) -> dict[str, float]:
     left, _, right, _ = surface.face.outline.bounds
-    reach = farthest_mm(rafters_of(surface.face, rafter_section(surface.face, rafters)), (left, right)) + 1.0
-    return {
-        "reach_mm": max(asked["reach_mm"], reach),
-        "spacing_mm": max(asked["spacing_mm"], right - left),
-        "overhang_mm": max(asked["overhang_mm"], right - left),
-        "feet": min(asked["feet"], 2),
-        "zones": 0,
-    }
+    reach = farthest_mm(rafters_of(surface.face, rafter_section(surface.face, rafters)), (left, right))
+    return {**loosest_mm(asked, right - left, reach), "feet": min(asked["feet"], 2), "zones": 0}
 
 
 def _tightened(loose: Limits, asked: Limits, name: str, works: Callable[[Limits], bool]) -> Limits:
@@ -93,17 +88,8 @@ def _tightened(loose: Limits, asked: Limits, name: str, works: Callable[[Limits]
     if not name.endswith("_mm"):
         fewer = ({**loose, name: n} for n in range(int(asked[name]) - 1, int(loose[name]), -1))
         return next((cured for cured in fewer if works(cured)), loose)
-    low, high = int(asked[name]), int(loose[name]) + 1
+    low, high = math.floor(asked[name]), math.ceil(loose[name])
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (low, middle) if works({**loose, name: float(middle)}) else (middle, high)
     return {**loose, name: float(high)}
-
-
-def _change(cured: Limits, asked: Limits) -> float:
-    """How much was relaxed, as the sum of shares of what was asked."""
-    return sum(abs(cured[name] - asked[name]) / max(asked[name], 1.0) * (0.5 if name == "zones" else 1.0) for name in asked)
-
-
-def _words(cured: Limits, asked: Limits) -> str:
-    return " and ".join(LIMIT_IN_WORDS[name].format(cured[name], asked[name]) for name in asked if cured[name] != asked[name])

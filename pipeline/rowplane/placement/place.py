@@ -169,7 +169,8 @@ def _about_counts(
                 f"their limits carry {filled.laid}; these are laid. "
             )
             cured = would_carry.get(face.id, ())
-            text += f"It would take {'; or '.join(cured)} to carry all." if cured else "There are too few rafters to carry all."
+            none = "No change of one or several of these limits would carry all."
+            text += f"It would take {'; or '.join(cured)} to carry all." if cured else none
             found.append(finding("modules-not-carried", f"face {face.id}", text, float(filled.laid), float(filled.fits)))
         lone = sum(b.left_over for b in filled.blocks)
         if lone:

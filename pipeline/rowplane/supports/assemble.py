@@ -122,23 +122,7 @@ def build_array(
         hooks += own_hooks
         feet += own_feet
         shares.append(max((s.sag_share for s in loaded), default=math.nan))
-        rails.append(
-            Rail(
-                plan.id,
-                grid.array.id,
-                surface.face.id,
-                plan.column.rafter.name if plan.column.rafter else "",
-                plan.column.u_mm,
-                *plan.ends_mm,
-                tuple(h.id for h in own_hooks),
-                tuple(f.id for f in own_feet),
-                matrix,
-                (),
-                (),
-                max((s.moment_Nm for s in loaded), default=math.nan),
-                max((s.deflection_mm for s in loaded), default=math.nan),
-            )
-        )
+        rails.append(_rail(plan, grid.array.id, surface.face.id, own_hooks, own_feet, matrix, loaded))
     return ArraySupports(tuple(rails), tuple(hooks), tuple(feet), tuple(shares))
 
 
@@ -173,6 +157,26 @@ def under_load(beam: Beam, feet_mm: Array, load_N: Array) -> UnderLoad:
     anywhere = shape_mm(fine, state, np.linspace(fine.v_mm[0], fine.v_mm[-1], 201))
     bent = greatest_moment_Nmm(fine, state) / 1000.0
     return UnderLoad(-state.w_mm[at], bent, float(np.abs(anywhere).max()), sag_share(fine, state))
+
+
+def _rail(
+    plan: RailPlan, array: str, face: str, hooks: Sequence[Hook], feet: Sequence[Foot], matrix: Array, loaded: Sequence[UnderLoad]
+) -> Rail:
+    return Rail(
+        plan.id,
+        array,
+        face,
+        plan.column.rafter.name if plan.column.rafter else "",
+        plan.column.u_mm,
+        *plan.ends_mm,
+        tuple(h.id for h in hooks),
+        tuple(f.id for f in feet),
+        matrix,
+        (),
+        (),
+        max((s.moment_Nm for s in loaded), default=math.nan),
+        max((s.deflection_mm for s in loaded), default=math.nan),
+    )
 
 
 def _hooks(plan: RailPlan, heights: Array, forces: HookForces, ground: Ground, site: SiteConfig) -> list[Hook]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from rowplane.config import HardwareConfig, SiteConfig
+from rowplane.config import HardwareConfig, SiteConfig, greatest
 from rowplane.model import Hook
 from rowplane.supports.standards import en_1995_1_1, nds_2018
 
@@ -56,6 +56,9 @@ def _cure(name: str, need_N: float, hardware: HardwareConfig, site: SiteConfig) 
         return f"more or thicker screws ({LONGEST_THREAD_MM} mm of thread would not do)"
     if name == "arm on the tile below":
         needed = math.ceil(10.0 * need_N / float(hardware.hook_stiffness_N_mm or 1.0)) / 10.0
+        most = greatest(HardwareConfig, "arm_clear_mm")
+        if needed > most:
+            return f"an arm that bends less ({most:g} mm between arm and tile would not do)"
         return f"{needed:g} instead of {hardware.arm_clear_mm:g} mm between arm and tile"
     setting, towards = CAPACITIES[name]
     return f"a hook for {math.ceil(need_N):,} instead of {getattr(hardware, setting):,.0f} N {towards}"

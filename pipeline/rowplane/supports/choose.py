@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -31,13 +32,18 @@ TIGHT_WEIGHT = 0.4
 
 @dataclass(frozen=True)
 class Limits:
-    """What a set of rails must keep: foot spacing, free module past the outer foot, feet on each held edge, zones."""
+    """What a set of rails must keep: foot spacing, free module past the outer foot, feet that hold a module, zones, reach."""
 
     spacing_mm: float
     overhang_mm: float
-    per_edge: int
+    feet: int
     zones: bool
     reach_mm: float
+
+    @property
+    def per_edge(self) -> int:
+        """Feet on each of the two held edges of a module."""
+        return math.ceil(self.feet / 2)
 
 
 @dataclass(frozen=True)

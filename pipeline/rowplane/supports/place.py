@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Literal
 
 from rowplane.columns import pan_slack_mm, rafter_section, rafters_of
-from rowplane.config import HardwareConfig, ModuleConfig, RafterConfig, SiteConfig, SupportsConfig
+from rowplane.config import HardwareConfig, ModuleConfig, RafterConfig, SiteConfig, SupportsConfig, greatest
 from rowplane.findings import finding
 from rowplane.model import Finding, Foot, Hook, Layout, ModuleArray, Rail, StockCut, SupportPlan, Surface, Surfaces
 from rowplane.supports.assemble import ArraySupports, RailPlan, build_array, plan_rails
@@ -27,8 +28,11 @@ def place_supports(
     module: ModuleConfig,
     hardware: HardwareConfig,
     site: SiteConfig,
+    orientation: Literal["portrait", "landscape", "best"] = "best",
 ) -> SupportPlan:
     """Rails, hooks and feet under every array of the layout; an empty layout gives an empty plan.
+
+    `orientation` is that of the placement's settings: no other way to lie is offered where modules are overloaded.
 
     Where no set of rails keeps all limits, the smallest relaxation is used, said at the feet and as a finding; an array
     that nothing can carry gets none, with the reason as a finding.
@@ -40,7 +44,7 @@ def place_supports(
     words: list[str] = []
     for array in layout.arrays:
         surface = surfaces.of(array.face)
-        built, said, rule = _carry(array, surface, supports, rafters, module, hardware, site)
+        built, said, rule = _carry(array, surface, supports, rafters, module, hardware, site, orientation)
         words.append(rule)
         rails += built.rails
         hooks += built.hooks
@@ -71,6 +75,7 @@ def _carry(
     module: ModuleConfig,
     hardware: HardwareConfig,
     site: SiteConfig,
+    orientation: Literal["portrait", "landscape", "best"],
 ) -> tuple[ArraySupports, list[Finding], str]:
     """Supports of one array, what there is to say about them, and the rule of their loads in words."""
     if not array.modules:
@@ -87,7 +92,7 @@ def _carry(
     built = build_array(ground, chosen, plans, surface, module, site, loads)
     found += _about_rails(ground, chosen, plans)
     found += [finding("load-rule-partial", f"face {array.face}", f"Left out: {left}.") for left in loads.left_out]
-    found += [*_about_modules(ground.grid, module, loads), settling(array, surface, section, module)]
+    found += [*_about_modules(ground.grid, module, loads, orientation), settling(array, surface, section, module)]
     return built, [*found, *_about_hooks(array.id, built, hardware, site), *_about_bending(built, hardware)], loads.words
 
 
@@ -160,7 +165,9 @@ def _rails_in_words(names: Sequence[str], of: int) -> str:
     return f"rail{'s' if len(names) > 1 else ''} {', '.join(names[:3])}{more}"
 
 
-def _about_modules(grid: Grid, module: ModuleConfig, loads: FaceLoads) -> list[Finding]:
+def _about_modules(
+    grid: Grid, module: ModuleConfig, loads: FaceLoads, orientation: Literal["portrait", "landscape", "best"]
+) -> list[Finding]:
     """The module that is pressed or pulled hardest, where that is more than its data sheet allows for the edges held."""
     edge, limit = (
         ("long", module.max_pressure_long_Pa) if grid.array.orientation == "landscape" else ("short", module.max_pressure_short_Pa)
@@ -172,7 +179,8 @@ def _about_modules(grid: Grid, module: ModuleConfig, loads: FaceLoads) -> list[F
         (module.held_short, module.max_pressure_short_Pa) if edge == "long" else (module.held_long, module.max_pressure_long_Pa)
     )
     turned = "portrait" if edge == "long" else "landscape"
-    other = f"; {turned} it may take {most:,.0f} Pa" if allowed and most >= pressure else "; no other way to hold it is allowed more"
+    offered = allowed and most >= pressure and orientation in ("best", turned)
+    other = f"; {turned} it may take {most:,.0f} Pa" if offered else "; no other way to hold it is allowed that much"
     words = (
         f"Module {name} is to take {pressure:,.0f} Pa by {loads.words}; held at its {edge} edges {module.name} may take "
         f"{limit:,.0f} Pa{other}."
@@ -209,7 +217,10 @@ def _about_bending(built: ArraySupports, hardware: HardwareConfig) -> list[Findi
     if least is not None and share * least > 1.0:
         words = f"Rail {rail} sags by 1/{1 / share:.0f} of its span; its data sheet allows 1/{least:g}. "
         # On hooks that do not give, sag goes with 1 / EI.
-        stiffer = f"A rail of {math.ceil(hardware.rail_EI_Nm2 * share * least):,} instead of {hardware.rail_EI_Nm2:,.0f} N·m² would do."
+        need, most = math.ceil(hardware.rail_EI_Nm2 * share * least), greatest(HardwareConfig, "rail_EI_Nm2")
+        stiffer = f"A rail of {need:,} instead of {hardware.rail_EI_Nm2:,.0f} N·m² would do."
+        if need > most:
+            stiffer = f"No stiffer rail would do: even one of {most:,.0f} N·m² sags more."
         words += stiffer if hardware.hook_stiffness_N_mm is None else "Its hooks give too: a stiffer rail alone may not do."
         found.append(finding("rail-overloaded", f"rail {rail}", words, 1 / share, least))
     return found

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import cache, partial
 from typing import Any, Literal
 
-from rowplane.columns import LIMIT_IN_WORDS, Column, Rafter, farthest_mm, find_columns, in_pan
-from rowplane.config import HardwareConfig, SupportsConfig
+from rowplane.columns import Column, Rafter, change_in_words, change_of, farthest_mm, find_columns, in_pan, loosest_mm
+from rowplane.config import HardwareConfig, SupportsConfig, greatest
 from rowplane.model import TilePattern
 from rowplane.supports.choose import Choice, Limits, Option, choose_rails
 from rowplane.supports.grid import Grid
@@ -22,8 +22,8 @@ RELAXED_HOOKS = 100
 MANY_OPTIONS = 1500
 """Rails to choose from beyond which a cure is found to an eighth of its room, not to the millimetre."""
 CURE_ORDERS = (
-    ("reach_mm", "overhang_mm", "spacing_mm", "zones", "per_edge"),
-    ("per_edge", "zones", "overhang_mm", "spacing_mm", "reach_mm"),
+    ("reach_mm", "overhang_mm", "spacing_mm", "zones", "feet"),
+    ("feet", "zones", "overhang_mm", "spacing_mm", "reach_mm"),
 )
 """Orders in which several relaxed limits are tightened again."""
 
@@ -74,7 +74,7 @@ def asked_limits(ground: Ground, feet_per_module: int) -> Limits:
         assumed = ground.supports.assumed_rafter_spacing_mm
         spacing = max(math.floor(spacing / assumed), 1) * assumed if spacing >= assumed else spacing
     overhang = min(hardware.max_row_overhang_mm, spacing)
-    return Limits(spacing, overhang, math.ceil(feet_per_module / 2), True, hardware.hook_reach_mm)
+    return Limits(spacing, overhang, feet_per_module, True, hardware.hook_reach_mm)
 
 
 def find_rails(ground: Ground, limits: Limits) -> RailSet | None:
@@ -123,7 +123,8 @@ def why_none(ground: Ground) -> str:
     if not columns and ground.rafters:
         start, end = min(c.start_mm for c in ground.grid.chains), max(c.end_mm for c in ground.grid.chains)
         away = min(max(start - r.u_mm, r.u_mm - end, 0.0) for r in ground.rafters)
-        return f"its next rafter lies {away:,.0f} mm beside it"
+        most = greatest(HardwareConfig, "hook_reach_mm")
+        return f"its next rafter lies {away:,.0f} mm beside it, and arms can be set to {most:,.0f} mm at most"
     if not standing:
         return "no pan runs straight up under a whole row"
     if not options and ground.pattern is not None:
@@ -132,7 +133,10 @@ def why_none(ground: Ground) -> str:
     if not options:
         return "its rails are too short for two hooks"
     places = {columns[o.column].place for o in options}
-    return f"its rows need more rails than there are rafters or pans for them ({len(places)}, one rail to each)"
+    return (
+        "its rows need more rails, or rails elsewhere, than its rafters or pans let stand within any limits that can be set "
+        f"({len(places)}, one rail to each)"
+    )
 
 
 def _columns(ground: Ground, reach_mm: float) -> tuple[Column, ...]:
@@ -210,13 +214,13 @@ def _smallest_cure(
     `top` are the loosest limits there are; with `many` rails to choose from, lengths are found coarsely.
     """
     singles = []
-    for name in ("spacing_mm", "overhang_mm", "reach_mm", "zones", "per_edge"):
+    for name in ("spacing_mm", "overhang_mm", "reach_mm", "zones", "feet"):
         loose = _with(limits, name, getattr(top, name))
         if loose != limits and works(loose):
             singles.append(_tighten(loose, limits, name, many, works))
     if singles:
-        singles.sort(key=lambda cured: _change(cured, limits))
-        return singles[0], tuple(_words(cured, limits) for cured in singles)
+        singles.sort(key=lambda cured: change_of(asdict(cured), asdict(limits)))
+        return singles[0], tuple(change_in_words(asdict(cured), asdict(limits)) for cured in singles)
     if not works(top):
         return None
     # What is tightened first gives least, so both ends of the list have their turn.
@@ -226,16 +230,16 @@ def _smallest_cure(
         for name in order:
             cured = _tighten(cured, limits, name, many, works)
         cures.append(cured)
-    best = min(cures, key=lambda cured: _change(cured, limits))
-    return best, (_words(best, limits),)
+    best = min(cures, key=lambda cured: change_of(asdict(cured), asdict(limits)))
+    return best, (change_in_words(asdict(best), asdict(limits)),)
 
 
 def _loosest(ground: Ground, limits: Limits) -> Limits:
     chains = ground.grid.chains
     widest = max(c.end_mm - c.start_mm for c in chains)
     span_u = (min(c.start_mm for c in chains), max(c.end_mm for c in chains))
-    reach = max(limits.reach_mm, farthest_mm(ground.rafters, span_u) + 1.0)
-    return Limits(max(limits.spacing_mm, widest), max(limits.overhang_mm, widest), 1, False, reach)
+    lengths = loosest_mm(asdict(limits), widest, farthest_mm(ground.rafters, span_u))
+    return Limits(**lengths, feet=min(limits.feet, 2), zones=False)
 
 
 def _with(limits: Limits, name: str, value: Any) -> Limits:
@@ -243,15 +247,15 @@ def _with(limits: Limits, name: str, value: Any) -> Limits:
 
 
 def _tighten(loose: Limits, limits: Limits, name: str, many: bool, works: Callable[[Limits], bool]) -> Limits:
-    """`loose` with one limit as near to what was asked as works: feet one by one, lengths to the millimetre or, for `many`,
-    coarsely."""
+    """`loose` with one limit as near to what was asked as works: feet two by two, one on each held edge, lengths to the
+    millimetre or, for `many`, coarsely."""
     asked = _with(loose, name, getattr(limits, name))
     if asked == loose or works(asked):
         return asked
     if name == "zones":
         return loose
-    if name == "per_edge":
-        fewer = (_with(loose, name, n) for n in range(limits.per_edge - 1, loose.per_edge, -1))
+    if name == "feet":
+        fewer = (_with(loose, name, n) for n in range(2 * limits.per_edge - 2, loose.feet, -2))
         return next((cured for cured in fewer if works(cured)), loose)
     low, high = math.floor(getattr(limits, name)), math.ceil(getattr(loose, name))
     near = max(1, (high - low) // 8) if many else 1
@@ -262,25 +266,3 @@ def _tighten(loose: Limits, limits: Limits, name: str, many: bool, works: Callab
         else:
             low = middle
     return _with(loose, name, float(high))
-
-
-def _change(cured: Limits, limits: Limits) -> float:
-    """How much was relaxed, as the sum of shares of what was asked."""
-    lengths: float = sum(
-        (getattr(cured, name) - getattr(limits, name)) / max(getattr(limits, name), 1.0)
-        for name in ("spacing_mm", "overhang_mm", "reach_mm")
-    )
-    return lengths + (limits.per_edge - cured.per_edge) / limits.per_edge + (0.5 if limits.zones and not cured.zones else 0.0)
-
-
-def _words(cured: Limits, limits: Limits) -> str:
-    parts = [
-        LIMIT_IN_WORDS[name].format(getattr(cured, name), getattr(limits, name))
-        for name in ("spacing_mm", "overhang_mm", "reach_mm")
-        if getattr(cured, name) > getattr(limits, name)
-    ]
-    if cured.per_edge < limits.per_edge:
-        parts.append(LIMIT_IN_WORDS["feet"].format(2 * cured.per_edge, 2 * limits.per_edge))
-    if limits.zones and not cured.zones:
-        parts.append(LIMIT_IN_WORDS["zones"])
-    return " and ".join(parts)
