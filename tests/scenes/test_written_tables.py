@@ -70,7 +70,7 @@ def level_lead(on: str, seed: int, folder: Path) -> tuple[Path, Truth]:
     return write_lead(text, folder), survey.truth
 
 
-@pytest.mark.parametrize("shape", SHAPES)
+@pytest.mark.parametrize("shape", [pytest.param(s, marks=pytest.mark.long if s == "l_shape" else ()) for s in SHAPES])
 def test_scan_tables_on_the_true_roof(shape: str, tmp_path: Path) -> None:
     lead, truth = scanned_lead(shape, 1, tmp_path)
     hold(run_and_score(lead, truth, tmp_path / "out"))

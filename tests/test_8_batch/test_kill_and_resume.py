@@ -25,7 +25,7 @@ LEADS = [f"lead-{k:02}" for k in range(12)]
     ("kills", "workers", "seed"),
     [
         pytest.param(3, "1", 1, marks=pytest.mark.long),
-        (1, "2", 2),
+        pytest.param(1, "2", 2, marks=pytest.mark.long),
         pytest.param(20, "1", 3, marks=pytest.mark.long),
         pytest.param(20, "2", 4, marks=pytest.mark.long),
     ],

@@ -50,6 +50,7 @@ def test_crash_hang_and_memory_cost_their_lead_only(
     assert not list(out.glob(".*"))
 
 
+@pytest.mark.long  # of an existing cluster's workers the normal run asks the same
 def test_same_bytes_on_one_and_two_workers(tmp_path: Path) -> None:
     leads = make_leads(tmp_path / "leads", [*GOOD, "real-roof"])
     outs = [tmp_path / "here", tmp_path / "there"]
@@ -74,6 +75,7 @@ def test_workers_fit_cores_and_memory(monkeypatch: pytest.MonkeyPatch) -> None:
     assert engine.worker_count([Task("h", "", need_mb=20_000)] * 9, None, 64_000) == 2
 
 
+@pytest.mark.long
 def test_ctrl_c_on_a_terminal_ends_in_order(tmp_path: Path) -> None:
     leads, out = make_leads(tmp_path / "leads", [f"good-{k:02}" for k in range(40)]), tmp_path / "out"
     code = (
