@@ -82,6 +82,20 @@ def test_any_face(one: Face, orientation: str, rows: str, least: int) -> None:
         assert any(f.code == "no-layout" and len(f.text) > 40 for f in layout.findings)
 
 
+def test_shifted_rows_are_a_group_where_they_touch() -> None:
+    """By their numbers on the grid one module of eleven stood alone under eight others, and two more were dropped."""
+    ring = [
+        (4816.0, 0.0), (3546.02, 2082.825), (1019.488, 4047.264), (-3482.0, 4221.701), (-5558.282, 1416.134),
+        (-4860.09, -1238.25), (-864.5, -1048.151), (273.322, -1085.061), (2278.982, -1338.605),
+    ]  # fmt: skip
+    one = face(ring, ["eave"] * 9, obstacles=[Obstacle(box(0, 0, 335, 747), 833.0, "obstacle")])
+    setback = SetbackConfig(eave=250, ridge=457.2, hip=100, valley=400, verge=0, step=300, obstacle=150)
+    placement = PlacementConfig(orientation="landscape", rows="shifted", min_modules=4, setback_mm=setback)
+    layout = place_modules(surfaces(one), placement, (), ModuleConfig(), HardwareConfig(), SiteConfig())
+    holds(one, placement, layout)
+    assert [len(a.modules) for a in layout.arrays] == [11]
+
+
 def test_a_larger_setback_never_holds_more() -> None:
     one = face([(0, 0), (9000, 300), (8000, 6500), (4000, 5000), (500, 6000)], ["eave", "verge", "ridge", "valley", "hip"])
     counts = []

@@ -76,8 +76,8 @@ def _move_in_words(rect: Array, free: BaseGeometry) -> str:
     if free.is_empty:
         return "the face has no room for it anywhere"
     corner, there = shapely.get_coordinates(shapely.shortest_line(shapely.points(rect[:2]), free))
-    by = np.round(there - corner, 3)
-    whole = [np.array([a, b]) for a in (np.floor(by[0]), np.ceil(by[0])) for b in (np.floor(by[1]), np.ceil(by[1]))]
+    by = np.round(there - corner, 3) + 0.0  # minus nothing reads oddly
+    whole = [np.array([a, b]) + 0.0 for a in (np.floor(by[0]), np.ceil(by[0])) for b in (np.floor(by[1]), np.ceil(by[1]))]
     inside = [w for w in whole if shapely.distance(shapely.points(corner + w), free) < OUT_MM / 10]
     du, dv = min(inside, key=lambda w: float(np.hypot(*w)), default=by)
     return f"moved by {du:+g} mm along u and {dv:+g} mm along v it would lie inside"

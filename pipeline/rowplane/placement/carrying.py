@@ -9,8 +9,7 @@ from rowplane.columns import change_in_words, change_of, farthest_mm, loosest_mm
 from rowplane.config import HardwareConfig, ModuleConfig, RafterConfig
 from rowplane.model import Array, Surface
 from rowplane.placement.filling import Fill
-from rowplane.placement.footing import Footing, footings
-from rowplane.placement.ways import Lie
+from rowplane.placement.footing import Footing, Footings
 
 Limits = Mapping[str, float]
 """Limits by their names in LIMIT_IN_WORDS; zones 1 where the data sheet's holding zones are kept, else 0."""
@@ -22,19 +21,18 @@ def cures(
     filled: Fill,
     surface: Surface,
     rafters: Sequence[RafterConfig],
-    ways: Sequence[Lie],
-    gap_mm: float,
     module: ModuleConfig,
     hardware: HardwareConfig,
+    footings_by: Callable[[ModuleConfig, HardwareConfig], Footings],
 ) -> tuple[str, ...]:
     """Changes by which rails could carry every module that fits, where the search found room for it; least first.
 
-    Each of one limit alone, lengths to the millimetre; where none alone would do, several together, tightened in turn.
+    `footings_by` gives the face's footings by module and hardware. Each of one limit alone, lengths to the millimetre; where none alone would do, several together, tightened in turn.
     Empty where not even the loosest limits that can be set would do.
     """
 
     def works(limits: Limits) -> bool:
-        known = footings(surface, rafters, ways, gap_mm, *_settings(limits, module, hardware))
+        known = footings_by(*_settings(limits, module, hardware))
         return all(any(_carries(known[lie][-1], groups) for lie, groups in part) for part in filled.uncarried)
 
     asked = {

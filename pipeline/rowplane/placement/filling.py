@@ -6,10 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from rowplane.config import HardwareConfig, PlacementConfig
 from rowplane.model import Array, Orientation
+from rowplane.placement.arrays import groups_of
 from rowplane.placement.erosion import corner_area, outline_sides, sections
 from rowplane.placement.footing import Footings
 from rowplane.placement.packing import Grid
@@ -150,12 +152,21 @@ def _part(
         own = footing[lie.orientation] if footing else ()
         least = beat if len(clusters) == 1 else 0
         packed = best_packing(sections(cluster), grid, placement.min_modules, middle, lie.along_u_mm, own, least)
-        fits += packed.count
+        rects = np.hstack([packed.corners_mm, packed.corners_mm + np.array([lie.along_u_mm, lie.along_v_mm])])
+        together = _in_groups(rects, placement)
+        fits += packed.count - int((~together).sum())
         if packed.bound:
-            rects = np.hstack([packed.corners_mm, packed.corners_mm + np.array([lie.along_u_mm, lie.along_v_mm])])
             bound = packed.count if grid.aligned else packed.bound
-            blocks.append(Block(lie, rects, bound, packed.left_over, packed.groups, packed.held, packed.uncarried))
+            lone = packed.left_over + int((~together).sum())
+            blocks.append(Block(lie, rects[together], bound, lone, packed.groups, packed.held, packed.uncarried))
     return Fill(tuple(blocks), area_bound, fits, sum(len(b.rects_mm) for b in blocks))
+
+
+def _in_groups(rects_mm: Array, placement: PlacementConfig) -> NDArray[np.bool_]:
+    """Which modules `(n, 4)` stand in groups of min_modules and more: where each row stands at its own best place, cells that
+    touch on the grid need not touch on the roof."""
+    group = groups_of(rects_mm, placement.gap_mm, placement.gap_mm + placement.expansion_allow_mm)
+    return np.asarray(np.bincount(group, minlength=1)[group] >= placement.min_modules)
 
 
 def swept(area: BaseGeometry, left: float, down: float, right: float, up: float) -> BaseGeometry:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 
 from rowplane.config import HardwareConfig, ModuleConfig, PlacementConfig, RafterConfig, SetbackConfig, SiteConfig
 from rowplane.findings import finding
@@ -52,7 +53,7 @@ def place_modules(
     findings += more
     arrays = tuple(a for face in faces if face.id in fills for a in _arrays(face, fills[face.id], placement))
     would_carry = {
-        s.face.id: cures(fills[s.face.id], s, rafters, ways, placement.gap_mm, module, hardware)
+        s.face.id: cures(fills[s.face.id], s, rafters, module, hardware, partial(footings, s, rafters, ways, placement.gap_mm))
         for s in surfaces.surfaces
         if s.face.id in fills and fills[s.face.id].uncarried
     }

@@ -13,6 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from rowplane.model import Array
 from rowplane.placement.erosion import FIT_MM, Sections
@@ -32,6 +34,8 @@ from rowplane.placement.packing import (
 Cells = NDArray[np.int64]
 SAME_MM = 1e-6
 """Front edges nearer than this are equally low."""
+SHARED = 0.95
+"""Modules of neighbouring rows touch where their left edges are nearer than this share of a column."""
 BATCH = 64
 """Levels looked into at once."""
 MOST_TRIED = 24
@@ -239,11 +243,7 @@ def _offsets(low: Array, high: Array, grid: Grid, least: int) -> Iterator[Array]
 
 def _judged(cells: Cells, grid: Grid, rows: Rows, y_mm: float, x_mm: Array, least: int, middle_mm: float) -> _Choice:
     """The same cells without groups smaller than `least`, with what they are ranked by."""
-    columns, numbers = cells[:, 0] - cells[:, 0].min(), cells[:, 1] - cells[:, 1].min()
-    field = np.zeros((numbers.max() + 1, columns.max() + 1), dtype=bool)
-    field[numbers, columns] = True
-    label, _ = ndimage.label(field)
-    of_cell = label[numbers, columns]
+    of_cell = _touching(cells, grid, rows, y_mm, x_mm)
     size = np.bincount(of_cell)
     keep = size[of_cell] >= least
     kept = cells[keep]
@@ -255,6 +255,26 @@ def _judged(cells: Cells, grid: Grid, rows: Rows, y_mm: float, x_mm: Array, leas
     parts = len(np.unique(kept[:, 0] // len(grid.steps_u_mm))) if len(grid.steps_u_mm) > 1 else 1
     left_over = int(len(cells) - len(kept))
     return _Choice(len(kept), groups, float(corners[:, 1].min()), parts, off, y_mm, x_mm, kept, left_over)
+
+
+def _touching(cells: Cells, grid: Grid, rows: Rows, y_mm: float, x_mm: Array) -> NDArray[np.int64]:
+    """Number of the group that each cell belongs to `(n,)`.
+
+    Cells of an aligned grid touch by their numbers. Rows that stand each at their own place touch where they are above each
+    other, and columns of one row may be numbered unlike those of the next.
+    """
+    columns, numbers = cells[:, 0] - cells[:, 0].min(), cells[:, 1] - cells[:, 1].min()
+    if grid.aligned:
+        field = np.zeros((numbers.max() + 1, columns.max() + 1), dtype=bool)
+        field[numbers, columns] = True
+        label, _ = ndimage.label(field)
+        return np.asarray(label[numbers, columns], dtype=np.int64)
+    u = _corners(cells, grid, rows, y_mm, x_mm)[:, 0]
+    up, across = numbers[None, :] - numbers[:, None], columns[None, :] - columns[:, None]
+    pitch = grid.steps_u_mm[1] if len(grid.steps_u_mm) > 1 else grid.period_u_mm
+    above = (up == 1) & (np.abs(u[None, :] - u[:, None]) < SHARED * pitch)
+    _, group = connected_components(coo_array(above | ((up == 0) & (across == 1))), directed=False)
+    return np.asarray(group, dtype=np.int64)
 
 
 def _corners(cells: Cells, grid: Grid, rows: Rows, y_mm: float, x_mm: Array) -> Array:

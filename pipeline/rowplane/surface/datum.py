@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import Literal
 
@@ -95,7 +96,8 @@ def pattern_of(grid: Grid, relief: Array, pan: tuple[float, float], step: float,
     all that rests on them.
     """
     at_zero = shifted(grid, 0.0, float(np.round(grid.course(np.zeros(1), np.zeros(1))[0])))
-    cover = grid.cover_mm if grid.columns else float("nan")
+    seen = 1.0 if grid.columns else math.nan
+    cover = seen * grid.cover_mm
     middle, width = pan[0] * cover, pan[1] * cover
     first = int(np.ceil((width / 2 - middle - grid.u0_mm) / cover)) if grid.columns else 0
     columns = relief.shape[1]
@@ -107,6 +109,6 @@ def pattern_of(grid: Grid, relief: Array, pan: tuple[float, float], step: float,
     return TilePattern(
         gauge_mm=at_zero.gauge_mm, cover_width_mm=cover, nose_phase_mm=at_zero.v0_mm,
         pan_phase_mm=grid.u0_mm + first * cover + middle, skew=grid.skew, tilt=grid.tilt, drift_mm=grid.drift_mm,
-        rise_mm=rise if grid.columns else cover, course_step_mm=step, profile=profile, relief_mm=turned - turned.min(), confidence=confidence,
-        gauge_sd_mm=float(sd[1]), cover_width_sd_mm=float(sd[0]) if grid.columns else cover, pan_width_mm=width,
+        rise_mm=seen * rise, course_step_mm=step, profile=profile, relief_mm=turned - turned.min(), confidence=confidence,
+        gauge_sd_mm=float(sd[1]), cover_width_sd_mm=seen * float(sd[0]), pan_width_mm=width,
     )  # fmt: skip

@@ -166,10 +166,14 @@ def _peak(x: Array, y: Array, w: Array, allowed: tuple[float, float]) -> tuple[f
 
 def _usual(noise: Array) -> Array:
     """Mean power `(nx,)` of noise at each frequency and those near it; NaN where nothing is off the ridges."""
-    known = ~np.isnan(noise).all(axis=1)
-    middle = np.full(len(noise), np.nan)
-    middle[known] = np.nanmedian(noise[known], axis=1) / np.log(2)
-    return np.where(known, ndimage.median_filter(middle, 31, mode="nearest"), np.nan)
+    known = np.flatnonzero(~np.isnan(noise).all(axis=1))
+    if not len(known):
+        return np.full(len(noise), np.nan)
+    # A filter would lose its way among gaps: they are bridged for it and left open after it.
+    whole = np.interp(np.arange(len(noise)), known, np.nanmedian(noise[known], axis=1) / np.log(2))
+    usual = np.full(len(noise), np.nan)
+    usual[known] = ndimage.median_filter(whole, 31, mode="nearest")[known]
+    return usual
 
 
 def _low_rib(ridge: Array, usual: Array, fx: Array, fy: Array, allowed: tuple[float, float]) -> tuple[float, float, float] | None:
